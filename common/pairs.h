@@ -1,0 +1,251 @@
+/*
+ * pairs.h: which tag is on which bib: the state derived from the records that count.
+ *
+ * A pure function of what is held (see ledger.h): who is who (stations, roles, retired), which
+ * issues are live, which bibs are doubled and why, which tags are on two bibs. Kept in tables
+ * beside the records, updated in the same transaction for the bibs that a record touches and no
+ * others, and hashed without anything local. This is the only way to write to a ledger.
+ * One thread, the ledger's.
+ */
+#ifndef BIBWEAVE_PAIRS_H
+#define BIBWEAVE_PAIRS_H
+
+#include "common/ledger.h"
+
+/* ---- writing: begin, any number of takes and appends, commit (or roll back) ---- */
+
+/* Errors of all: the disk's (ERR_DISK_FULL, ERR_DISK, ERR_DAMAGED, ERR_BUSY) and ERR_MEMORY.
+ * After an error of take, append or commit the transaction is rolled back and nothing of it is
+ * left; after ERR_DISK the ledger must be closed and opened again before it is believed. */
+enum error_code pairs_begin(struct ledger *ledger, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+enum error_code pairs_commit(struct ledger *ledger, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+void pairs_rollback(struct ledger *ledger) __attribute__((nonnull));
+
+enum pairs_outcome {
+    PAIRS_STORED,    /* all that was new is stored */
+    PAIRS_DUPLICATE, /* nothing was new */
+    PAIRS_GAP,       /* the record before the first one is not held: ask for more */
+    PAIRS_DENIED,    /* the author is not admitted, as far as is known here */
+    PAIRS_PENDING,   /* the tail behind what was stored does not verify yet */
+    PAIRS_ENDED,     /* a record that must carry its own proof does not: this branch ends */
+    PAIRS_MALFORMED, /* not a run of records of one log of this event */
+};
+struct pairs_taken {
+    enum pairs_outcome outcome;
+    size_t stored;           /* new records stored, a prefix of what was new in the run */
+    struct log_id log;       /* of the run, when it could be read */
+    bool forked;             /* the log branched here */
+    struct ledger_head head; /* newest record of the run that is now held; when any is */
+    struct error why;        /* for MALFORMED, DENIED, ENDED, PENDING: what to tell people */
+};
+
+/* Takes a run: records of one log in order, each following the one before it. Form, chain and
+ * signatures are checked here; a run that is refused in part is stored up to there. Duplicates are
+ * recognised by hash before any signature is checked. Must be between begin and commit. */
+enum error_code pairs_take(struct ledger *ledger, const struct slice *records, size_t count,
+                           struct pairs_taken *taken, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
+/* A station (or root) that writes. Filled by pairs_author_open or pairs_author_resume. */
+struct pairs_author {
+    struct station_keys keys;
+    struct log_id log;
+    struct record_id head;     /* last own record, on our branch if the log forked */
+    uint64_t number;           /* its number */
+    uint64_t refreshed_number; /* when the whole clock was last claimed */
+    struct mono_ms refreshed_at;
+    char helper[RECORD_HELPER_MAX + 1]; /* initials, may be "" */
+};
+
+/* Begins a new log (a new incarnation) with its `open` record, following `follows` (may be NULL).
+ * Inside a transaction. */
+enum error_code pairs_author_open(struct ledger *ledger, const struct station_keys *keys,
+                                  const struct incarnation *incarnation,
+                                  const struct record_head *follows, struct wall_ms wall,
+                                  struct mono_ms now, struct pairs_author *author,
+                                  struct error *err)
+    __attribute__((nonnull(1, 2, 3, 7, 8), warn_unused_result));
+/* Goes on in a log whose last own record is `head`. ERR_NOT_FOUND if it is not held or is not of
+ * this key. */
+enum error_code pairs_author_resume(struct ledger *ledger, const struct station_keys *keys,
+                                    const struct record_id *head, struct pairs_author *author,
+                                    struct error *err) __attribute__((nonnull, warn_unused_result));
+/* Whether the author's log now has a branch that its author did not write here: time for a new
+ * incarnation. */
+bool pairs_author_forked(struct ledger *ledger, const struct pairs_author *author)
+    __attribute__((nonnull));
+
+/* Appends an own record: makes `seen` (all that bears on its bib, tags and named records; the
+ * whole clock every 50 records or 60 s), signs, stores and derives. *id is its record id. It may
+ * be shown to others only after the commit. On rollback the author must be resumed, or restored
+ * from a copy made before. Inside a transaction. Errors also: ERR_LIMIT. */
+enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
+                             enum record_kind kind, struct slice body, struct wall_ms wall,
+                             struct mono_ms now, struct record_id *id, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
+/* ---- reading ---- */
+
+/* BLAKE2b-256 over the event id, the row count (8 bytes big-endian) and the sum mod 2^512 of
+ * BLAKE2b-512 of each canonical row. */
+struct digest32 pairs_state_hash(struct ledger *ledger) __attribute__((nonnull));
+
+/* What `found` says; slices are borrowed while the ledger is open. NULL until it is held. */
+const struct record_found *pairs_found(struct ledger *ledger) __attribute__((nonnull));
+
+enum pairs_state { PAIRS_UNISSUED, PAIRS_ISSUED, PAIRS_DOUBLED, PAIRS_EMPTIED };
+enum pairs_cause { PAIRS_CAUSE_NONE, PAIRS_REPEAT, PAIRS_KNOWING, PAIRS_UNAWARE };
+struct pairs_bib {
+    struct bib bib;
+    enum pairs_state state;
+    enum pairs_cause cause; /* the gravest of its pairs of live issues; for DOUBLED only */
+    bool doubt;             /* a record that is held but does not count bears on it */
+    bool crossed;           /* two settlings that together left nothing */
+    size_t live;            /* live issues */
+};
+/* A bib without any record is UNISSUED. */
+enum error_code pairs_bib(struct ledger *ledger, const struct bib *bib, struct pairs_bib *out,
+                          struct error *err) __attribute__((nonnull, warn_unused_result));
+
+enum pairs_bibs { PAIRS_BIBS_ALL, PAIRS_BIBS_DOUBLED, PAIRS_BIBS_DOUBT, PAIRS_BIBS_CROSSED };
+/* Bibs in bib_compare order; `each` returns false to stop and must not write. */
+enum error_code pairs_each_bib(struct ledger *ledger, enum pairs_bibs which,
+                               bool (*each)(void *context, const struct pairs_bib *), void *context,
+                               struct error *err)
+    __attribute__((nonnull(1, 3, 5), warn_unused_result));
+
+struct pairs_tag {
+    struct epc epc;
+    struct tid tid;
+    char roll[RECORD_TEXT_MAX + 1];
+    bool seen;
+};
+struct pairs_issue {
+    struct record_id id;
+    struct bib bib;
+    struct sign_public station;
+    char table[RECORD_TEXT_MAX + 1]; /* the station's name */
+    char helper[RECORD_HELPER_MAX + 1];
+    struct wall_ms wall; /* by its author's clock */
+    uint64_t number;     /* in its log */
+    enum issue_how how;
+    bool half;
+    bool counted;
+    bool live;
+    size_t tag_count;
+    struct pairs_tag tag[RECORD_TAGS_MAX];
+    char reason[RECORD_TEXT_MAX + 1];
+    /* when not live: a record that ended it (the smallest id of those that count) */
+    enum { PAIRS_NOT_ENDED, PAIRS_REPLACED, PAIRS_VOIDED } ended;
+    struct record_id ended_by;
+    char ended_table[RECORD_TEXT_MAX + 1];
+    struct wall_ms ended_wall;
+    char ended_reason[RECORD_TEXT_MAX + 1];
+    enum chip_where chip; /* where its chip is said to be */
+    struct bib chip_bib;  /* with CHIP_ON_BIB; "" otherwise. For replaced: the new bib is new_bib */
+    struct bib new_bib;   /* bib of the issue that replaced it, or "" */
+};
+enum pairs_issues {
+    PAIRS_ISSUES_OF_BIB, /* all, by the time that their authors' clocks showed, then record id */
+    PAIRS_ISSUES_OF_EPC,
+    PAIRS_ISSUES_OF_TID,
+    PAIRS_ISSUES_LIVE, /* all live or in doubt, in bib_compare order, then record id */
+    PAIRS_ISSUES_DEAD, /* all that are counted and not live, likewise */
+};
+struct pairs_filter {
+    enum pairs_issues which;
+    struct bib bib;
+    struct epc epc;
+    struct tid tid;
+};
+enum error_code pairs_each_issue(struct ledger *ledger, const struct pairs_filter *filter,
+                                 bool (*each)(void *context, const struct pairs_issue *),
+                                 void *context, struct error *err)
+    __attribute__((nonnull(1, 2, 3, 5), warn_unused_result));
+
+/* An issue by a prefix of its record id (at least 4 bytes, `digits` hex digits).
+ * Errors: ERR_NOT_FOUND (none, or the record is no issue), ERR_USAGE (several, or not hex). */
+enum error_code pairs_find_issue(struct ledger *ledger, struct slice hex_prefix,
+                                 struct pairs_issue *issue, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
+/* Tags in live issues of two or more bibs. */
+struct pairs_shared {
+    bool by_tid;
+    struct epc epc; /* when not by_tid */
+    struct tid tid;
+    size_t bib_count;
+    struct bib bib[8]; /* the first of them */
+};
+enum error_code pairs_each_shared(struct ledger *ledger,
+                                  bool (*each)(void *context, const struct pairs_shared *),
+                                  void *context, struct error *err)
+    __attribute__((nonnull(1, 2, 4), warn_unused_result));
+
+struct pairs_station {
+    struct sign_public key;
+    struct curve_public curve;
+    char name[RECORD_TEXT_MAX + 1];
+    enum role role;      /* ROLE_NONE: named in an admit that does not count */
+    bool dead, stolen;   /* retired */
+    uint64_t issues;     /* issues held */
+    bool heard;          /* any record of it is held */
+    struct wall_ms last; /* of its newest record, by its clock */
+    bool closed;         /* its newest log ends with `close` and nothing before it is missing */
+    size_t address_count;
+    char address[RECORD_ADDRESSES_MAX][64];
+};
+enum error_code pairs_each_station(struct ledger *ledger,
+                                   bool (*each)(void *context, const struct pairs_station *),
+                                   void *context, struct error *err)
+    __attribute__((nonnull(1, 2, 4), warn_unused_result));
+/* One station by signing key, by CURVE key, or by name (letters folded); ERR_NOT_FOUND. Quick: they
+ * fill key, curve, name, role, dead and stolen only. */
+enum error_code pairs_station(struct ledger *ledger, const struct sign_public *key,
+                              struct pairs_station *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+enum error_code pairs_station_by_curve(struct ledger *ledger, const struct curve_public *curve,
+                                       struct pairs_station *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+enum error_code pairs_station_by_name(struct ledger *ledger, const char *name,
+                                      struct pairs_station *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+/* Raw records that prove to a stranger that `key` is admitted: its admit, and before it that of
+ * the lead who signed it, each with its author's key; appended as one CBOR array of
+ * [author key, raw] pairs. ERR_NOT_FOUND if it is not. */
+enum error_code pairs_admit_proof(struct ledger *ledger, const struct sign_public *key,
+                                  struct buffer *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+/* Checks such a proof (from outside) against the event's root: on success *admit (borrowed from
+ * proof) is the admit that names the key. ERR_FORM, ERR_SIGNATURE, ERR_NOT_ALLOWED. */
+enum error_code pairs_admit_proven(const struct ledger_event *event, struct slice proof,
+                                   struct record_admit *admit, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
+/* The station to whom a bib number is allotted; ERR_NOT_FOUND if to nobody. Of several allotments
+ * the one counts that had seen the others; among equals the one with the smallest record id. */
+enum error_code pairs_owner(struct ledger *ledger, uint64_t number, struct pairs_station *out,
+                            struct error *err) __attribute__((nonnull, warn_unused_result));
+enum error_code pairs_allotted(struct ledger *ledger, const struct sign_public *key,
+                               struct bib_ranges *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
+/* Things that are kept but set apart, and what to do about them: forks, crossed settlings, records
+ * that do not count, bodies this program cannot read, a table's void of another's issue. */
+struct pairs_alarm {
+    char name[24]; /* "fork", "crossed", "doubt", "uncounted", "unreadable", "foreign_void" */
+    char say[320]; /* one sentence for people */
+};
+enum error_code pairs_each_alarm(struct ledger *ledger,
+                                 bool (*each)(void *context, const struct pairs_alarm *),
+                                 void *context, struct error *err)
+    __attribute__((nonnull(1, 2, 4), warn_unused_result));
+
+/* Rebuilds everything from the raw records in a second ledger in memory and compares each derived
+ * table, state hash and heads hash; runs ledger_verify first. ERR_DAMAGED says what differs. */
+enum error_code pairs_verify(struct ledger *ledger, bool every, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
+#endif

@@ -1,0 +1,115 @@
+/*
+ * pairs_state.h: the inside of the derived state, for pairs*.c alone.
+ */
+#ifndef BIBWEAVE_PAIRS_STATE_H
+#define BIBWEAVE_PAIRS_STATE_H
+
+#include "common/ledger_sql.h"
+
+enum { NAMING_REPLACED = 1, NAMING_BESIDE = 2, NAMING_VOIDED = 3 };
+enum { RETIRED_NOT = 0, RETIRED_DEAD = 1, RETIRED_STOLEN = 2 };
+
+/* What the counted admits and retires make of one key. */
+struct standing {
+    struct sign_public key;
+    struct curve_public curve;
+    char name[RECORD_TEXT_MAX + 1];
+    enum role role;
+    int retired;
+    int64_t admit_rid;         /* of the admit that gives name, role and keys */
+    struct record_id admit_id; /* its id, to choose the same one everywhere */
+    struct digest64 hash;      /* of the row in table station; all zero: no row yet */
+};
+
+/* One head up to which a stolen station's records still count. */
+struct standing_cutoff {
+    struct sign_public key;
+    int64_t retire; /* cut-offs of one retire are alternatives; all retires must agree */
+    bool none;      /* the retire names no head: nothing counts */
+    struct record_id head;
+};
+
+/* A tag as it is looked up: 01 and the EPC, or 02 and the TID. */
+struct tag_key {
+    uint8_t size;
+    uint8_t data[1 + EPC_SIZE_MAX];
+};
+
+struct dirty_set {
+    size_t count, capacity, item_size;
+    uint8_t *items;
+};
+
+struct pairs {
+    uint64_t rows;       /* canonical rows in the state hash */
+    struct digest64 sum; /* of their hashes, little-endian, mod 2^512 */
+    bool total_dirty;
+    bool has_found;
+    struct buffer found_raw; /* the record that `found` borrows from */
+    struct record_found found;
+
+    struct standing *standing; /* sorted by key */
+    size_t standing_count;
+    struct standing_cutoff *cutoff;
+    size_t cutoff_count;
+    bool standing_dirty;
+
+    struct dirty_set bibs, tags, keys; /* struct bib, struct tag_key, struct sign_public */
+};
+
+/* The derived state of a ledger, loaded when first asked for; NULL (err filled) when that fails. */
+struct pairs *pairs_of(struct ledger *ledger, struct error *err);
+
+/* Adds an item once it is settled; false when memory runs out. */
+bool dirty_add(struct dirty_set *set, const void *item);
+void dirty_sort_unique(struct dirty_set *set);
+
+/* Canonical rows: replaces the old hash (all zero: there was none) by the one of `row` (empty: the
+ * row goes), and hands back the new one. */
+void pairs_row(struct pairs *pairs, struct slice row, struct digest64 *hash);
+
+/* ---- pairs_standing.c ---- */
+/* Reads standings from the tables; keys whose standing changed are put into pairs->keys. */
+enum error_code standing_update(struct ledger *ledger, struct pairs *pairs, struct error *err);
+const struct standing *standing_of(const struct pairs *pairs, const struct sign_public *key);
+/* Whether a record of `key` at `at` counts, where its kind needs at least `role`. */
+bool standing_counts(struct ledger *ledger, const struct pairs *pairs,
+                     const struct sign_public *key, struct clock_position at, enum role role);
+enum role standing_role(const struct ledger *ledger, const struct pairs *pairs,
+                        const struct sign_public *key);
+bool standing_is_stolen(const struct pairs *pairs, const struct sign_public *key);
+
+/* ---- pairs_record.c: one stored record into the tables ---- */
+enum error_code pairs_note(struct ledger *ledger, struct pairs *pairs,
+                           const struct ledger_stored *stored, struct error *err);
+/* Looks again at all records of a key whose standing changed. */
+enum error_code pairs_recount(struct ledger *ledger, struct pairs *pairs,
+                              const struct sign_public *key, struct error *err);
+/* The found record of this event, if it is held. */
+enum error_code pairs_load_found(struct ledger *ledger, struct pairs *pairs, struct error *err);
+
+/* ---- pairs_derive.c: a bib ---- */
+enum error_code derive_bib(struct ledger *ledger, struct pairs *pairs, const struct bib *bib,
+                           struct error *err);
+
+/* ---- pairs_tag.c ---- */
+struct tag_row {
+    struct epc epc;
+    struct tid tid; /* size 0: not read */
+};
+/* The tags of an issue, in their order, into tags[RECORD_TAGS_MAX]. */
+enum error_code tags_load(struct ledger *ledger, int64_t rid, struct tag_row *tags, size_t *count,
+                          struct error *err);
+/* Whether each tag of a is among those of b, by TID, or by EPC where those are unique to a chip;
+ * with `exactly_as_said`, by all that was recorded (for an issue that takes over tags). */
+bool tags_within(const struct tag_row *a, size_t a_count, const struct tag_row *b, size_t b_count,
+                 bool epc_unique, bool exactly_as_said);
+enum error_code derive_tag(struct ledger *ledger, struct pairs *pairs, const struct tag_key *tag,
+                           struct error *err);
+bool bib_column(sqlite3_stmt *statement, int column, struct bib *bib);
+void tag_key_epc(const struct epc *epc, struct tag_key *key);
+void tag_key_tid(const struct tid *tid, struct tag_key *key);
+bool epc_column(sqlite3_stmt *statement, int column, struct epc *epc);
+bool tid_column(sqlite3_stmt *statement, int column, struct tid *tid);
+
+#endif

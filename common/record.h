@@ -1,0 +1,226 @@
+/*
+ * record.h: one signed record: COSE_Sign1 (RFC 9052) over deterministic CBOR, as record.cddl says.
+ *
+ * Decoding checks form only and borrows from the bytes it is given; whether a signature verifies,
+ * and whether the record fits its log, are separate questions. Any thread; no I/O.
+ */
+#ifndef BIBWEAVE_RECORD_H
+#define BIBWEAVE_RECORD_H
+
+#include "common/bib.h"
+#include "common/epc.h"
+#include "common/error.h"
+#include "common/identity.h"
+
+enum {
+    RECORD_SIZE_MAX = 16384,
+    RECORD_SEEN_MAX = 64,
+    RECORD_TAGS_MAX = 4,
+    RECORD_NAMES_MAX = 64, /* record ids in one void; 16 in an issue's replaces or extra */
+    RECORD_CUTOFFS_MAX = 64,
+    RECORD_ADDRESSES_MAX = 8,
+    RECORD_CATEGORIES_MAX = 16,
+    RECORD_TEXT_MAX = 200, /* bytes of a short text */
+    RECORD_HELPER_MAX = 8,
+    RECORD_VERIFY_EVERY = 128, /* each number divisible by this carries its own proof */
+};
+#define RECORD_NUMBER_MAX ((uint64_t)281474976710655)
+
+enum record_kind {
+    RECORD_OPEN = 1,
+    RECORD_FOUND = 2,
+    RECORD_ADMIT = 3,
+    RECORD_RETIRE = 4,
+    RECORD_ALLOT = 5,
+    RECORD_ISSUE = 6,
+    RECORD_VOID = 7,
+    RECORD_CLOSE = 8,
+};
+
+/* An entry of `seen`: a head by its number and the first 16 bytes of its record id. */
+struct record_seen {
+    uint64_t number;
+    uint8_t id[16];
+};
+
+/* A decoded record. Slices borrow from the raw bytes. */
+struct record {
+    struct log_id log;
+    uint64_t number;
+    bool has_previous; /* false exactly for number 1 */
+    struct record_id previous;
+    struct slice seen; /* the CBOR array, or empty; read with record_seen_read */
+    struct wall_ms wall;
+    uint64_t kind;       /* may be a kind that this program does not know */
+    struct slice body;   /* one CBOR map */
+    struct slice helper; /* text, may be empty */
+    struct slice raw;    /* the whole record */
+    struct slice payload;
+    const uint8_t *signature; /* 64 bytes */
+};
+
+/* COSE_Sign1 with EdDSA and attached payload, in general form: tag 18, protected header A10127,
+ * any unprotected map. Records further demand an empty unprotected map.
+ * Errors: ERR_FORM. The slices borrow from raw. */
+enum error_code cose_sign1_parse(struct slice raw, struct slice *unprotected, struct slice *payload,
+                                 const uint8_t **signature, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+/* Whether the signature holds over (protected, external_aad, payload). */
+bool cose_sign1_verify(struct slice external_aad, struct slice payload, const uint8_t signature[64],
+                       const struct sign_public *key) __attribute__((nonnull));
+
+/* Decodes and checks the form of envelope and payload, not of the body (see below).
+ * Errors: ERR_FORM (what and where in the cause), ERR_LIMIT (over RECORD_SIZE_MAX). */
+enum error_code record_decode(struct slice raw, struct record *record, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
+/* The size of the record that begins at `bytes`, for cutting a sequence (RFC 8742): reads only the
+ * envelope. 0 if the bytes do not begin with a record's envelope, or it is not whole; *whole says
+ * which (true: not a record; false: may become one with more bytes). */
+size_t record_size_at(struct slice bytes, bool *whole) __attribute__((nonnull));
+
+/* Whether the signature verifies under `key` in `event`. */
+bool record_verify(const struct record *record, const struct event_id *event,
+                   const struct sign_public *key) __attribute__((nonnull));
+
+/* Encodes and signs. Takes log, number, has_previous, previous, wall, kind, body, helper from
+ * `record`, and the entries of `seen`; appends to *out. Errors: ERR_MEMORY, ERR_LIMIT (too
+ * large); out unchanged then. */
+enum error_code record_encode(const struct record *record, const struct record_seen *seen,
+                              size_t seen_count, const struct event_id *event,
+                              const struct sign_secret *secret, struct buffer *out,
+                              struct error *err)
+    __attribute__((nonnull(1, 4, 5, 6, 7), warn_unused_result));
+
+/* The entries of record->seen into entries[RECORD_SEEN_MAX]; returns how many. */
+size_t record_seen_read(const struct record *record, struct record_seen *entries)
+    __attribute__((nonnull));
+
+/* "open", "issue", ...; "kind 77" for one that this program does not know, into out. */
+void record_kind_text(uint64_t kind, char *out, size_t size) __attribute__((nonnull));
+
+/* ---- bodies: each `_read` checks the shape in record.cddl (unknown keys are stepped over) and
+ * borrows slices from the body; false means the body is not of that shape. Each `_write` appends
+ * one deterministic CBOR map to *out. ---- */
+
+struct record_head {
+    struct log_id log;
+    uint64_t number;
+    struct record_id id;
+};
+
+struct record_open {
+    struct sign_public key;
+    struct incarnation incarnation;
+    bool has_follows;
+    struct record_head follows;
+};
+bool record_open_read(struct slice body, struct record_open *open) __attribute__((nonnull));
+void record_open_write(const struct record_open *open, struct buffer *out) __attribute__((nonnull));
+
+struct record_category {
+    struct slice name;
+    struct epc_scheme scheme;
+    uint8_t tags_per_bib;
+    struct bib_ranges bibs; /* count 0: all that no other category names */
+};
+struct record_found {
+    struct slice name;
+    struct slice start;
+    struct bib_ranges bibs;
+    struct bib_ranges late;
+    size_t category_count;
+    struct record_category category[RECORD_CATEGORIES_MAX];
+    bool zeros_count;
+    bool epc_unique;
+};
+bool record_found_read(struct slice body, struct record_found *found) __attribute__((nonnull));
+void record_found_write(const struct record_found *found, struct buffer *out)
+    __attribute__((nonnull));
+/* The category of a bib: the first whose ranges hold it, else the first with no ranges, else the
+ * first. Borrowed from *found. */
+const struct record_category *record_found_category(const struct record_found *found,
+                                                    const struct bib *bib) __attribute__((nonnull));
+
+enum role { ROLE_NONE = 0, ROLE_READER = 1, ROLE_TABLE = 2, ROLE_LEAD = 3, ROLE_ROOT = 4 };
+struct record_admit {
+    struct sign_public key;
+    struct curve_public curve;
+    struct slice name;
+    enum role role; /* reader, table or lead */
+    size_t address_count;
+    struct slice address[RECORD_ADDRESSES_MAX];
+};
+bool record_admit_read(struct slice body, struct record_admit *admit) __attribute__((nonnull));
+void record_admit_write(const struct record_admit *admit, struct buffer *out)
+    __attribute__((nonnull));
+
+enum retire_how { RETIRE_DEAD = 1, RETIRE_STOLEN = 2 };
+struct record_retire {
+    struct sign_public key;
+    enum retire_how how;
+    size_t cutoff_count;
+    struct record_head cutoff[RECORD_CUTOFFS_MAX];
+    struct slice reason;
+};
+bool record_retire_read(struct slice body, struct record_retire *retire) __attribute__((nonnull));
+void record_retire_write(const struct record_retire *retire, struct buffer *out)
+    __attribute__((nonnull));
+
+struct record_allot {
+    struct sign_public key;
+    struct bib_ranges bibs;
+};
+bool record_allot_read(struct slice body, struct record_allot *allot) __attribute__((nonnull));
+void record_allot_write(const struct record_allot *allot, struct buffer *out)
+    __attribute__((nonnull));
+
+enum issue_how { ISSUE_SCAN = 1, ISSUE_TYPED = 2, ISSUE_SERIES = 3, ISSUE_FILE = 4 };
+enum chip_where { CHIP_UNSAID = 0, CHIP_DESTROYED = 1, CHIP_LOST = 2, CHIP_ON_BIB = 3 };
+enum { ISSUE_NAMES_MAX = 16 };
+
+struct record_tag {
+    struct epc epc;
+    struct tid tid; /* size 0: not read */
+    struct slice roll;
+    bool seen;
+};
+struct record_issue {
+    struct bib bib;
+    size_t tag_count;
+    struct record_tag tag[RECORD_TAGS_MAX];
+    enum issue_how how;
+    size_t replaces_count;
+    struct record_id replaces[ISSUE_NAMES_MAX];
+    size_t extra_count;
+    struct record_id extra[ISSUE_NAMES_MAX];
+    bool half;
+    struct slice reason;
+    enum chip_where chip;
+    bool has_chip_bib;
+    struct bib chip_bib;
+};
+bool record_issue_read(struct slice body, struct record_issue *issue) __attribute__((nonnull));
+void record_issue_write(const struct record_issue *issue, struct buffer *out)
+    __attribute__((nonnull));
+
+struct record_void {
+    size_t target_count;
+    struct record_id target[RECORD_NAMES_MAX];
+    struct slice reason;
+    enum chip_where chip;
+    bool has_chip_bib;
+    struct bib chip_bib;
+    bool unseen;
+};
+bool record_void_read(struct slice body, struct record_void *v) __attribute__((nonnull));
+void record_void_write(const struct record_void *v, struct buffer *out) __attribute__((nonnull));
+
+struct record_close {
+    uint64_t number;
+};
+bool record_close_read(struct slice body, struct record_close *close) __attribute__((nonnull));
+void record_close_write(const struct record_close *close, struct buffer *out)
+    __attribute__((nonnull));
+
+#endif

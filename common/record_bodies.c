@@ -1,0 +1,664 @@
+/*
+ * record_bodies.c: the bodies of the known kinds, read and written as record.cddl says.
+ * Must never judge more than shape: whether a body makes sense in its event is asked elsewhere.
+ */
+#include "common/record.h"
+
+#include <string.h>
+
+#include "common/canon.h"
+#include "common/fields.h"
+
+/* ---- parts that several bodies share ---- */
+
+static bool get_short_text(struct canon_reader *reader, struct slice *text) {
+    return canon_get_text(reader, text) && text->size <= RECORD_TEXT_MAX;
+}
+
+/* A value from 1 to `max`, of an enumeration. */
+static bool get_choice(struct canon_reader *reader, unsigned max, unsigned *choice) {
+    uint64_t value = 0;
+    if (!canon_get_uint(reader, &value) || value < 1 || value > max) {
+        return false;
+    }
+    *choice = (unsigned)value;
+    return true;
+}
+
+/* A flag that is absent unless true. */
+static bool get_true(struct canon_reader *reader, bool *flag) {
+    return canon_get_bool(reader, flag) && *flag;
+}
+
+static bool get_count(struct canon_reader *reader, size_t min, size_t max, size_t *count) {
+    return canon_get_array(reader, count) && *count >= min && *count <= max;
+}
+
+static bool get_number(struct canon_reader *reader, uint64_t *number) {
+    return canon_get_uint(reader, number) && *number >= 1 && *number <= RECORD_NUMBER_MAX;
+}
+
+static bool get_bib(struct canon_reader *reader, struct bib *bib) {
+    struct slice text;
+    /* Whether leading zeros may stand is the event's to say, and is checked where it is known. */
+    if (!canon_get_text(reader, &text) || !bib_is_stored_form(text, true)) {
+        return false;
+    }
+    memset(bib->text, 0, sizeof(bib->text));
+    memcpy(bib->text, text.data, text.size);
+    return true;
+}
+
+static bool get_key(struct canon_reader *reader, struct sign_public *key) {
+    return canon_get_exact(reader, key->bytes, sizeof(key->bytes));
+}
+
+static bool get_head(struct canon_reader *reader, struct record_head *head) {
+    size_t count = 0;
+    return get_count(reader, 3, 3, &count) &&
+           canon_get_exact(reader, head->log.bytes, sizeof(head->log.bytes)) &&
+           get_number(reader, &head->number) &&
+           canon_get_exact(reader, head->id.bytes, sizeof(head->id.bytes));
+}
+
+static bool get_ranges(struct canon_reader *reader, size_t min, struct bib_ranges *ranges) {
+    if (!get_count(reader, min, BIB_RANGES_MAX, &ranges->count)) {
+        return false;
+    }
+    for (size_t i = 0; i < ranges->count; i++) {
+        struct bib_range *range = &ranges->range[i];
+        size_t count = 0;
+        if (!get_count(reader, 2, 2, &count) || !canon_get_uint(reader, &range->first) ||
+            !canon_get_uint(reader, &range->last) || range->first > range->last) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool get_ids(struct canon_reader *reader, size_t max, size_t *count, struct record_id *ids) {
+    if (!get_count(reader, 1, max, count)) {
+        return false;
+    }
+    for (size_t i = 0; i < *count; i++) {
+        if (!canon_get_exact(reader, ids[i].bytes, sizeof(ids[i].bytes))) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool get_chip(struct canon_reader *reader, enum chip_where *chip) {
+    unsigned choice = 0;
+    if (!get_choice(reader, CHIP_ON_BIB, &choice)) {
+        return false;
+    }
+    *chip = (enum chip_where)choice;
+    return true;
+}
+
+static void put_key(struct buffer *out, const struct sign_public *key) {
+    canon_put_bytes(out, slice_of(key->bytes, sizeof(key->bytes)));
+}
+
+static void put_id(struct buffer *out, const struct record_id *id) {
+    canon_put_bytes(out, slice_of(id->bytes, sizeof(id->bytes)));
+}
+
+static void put_head(struct buffer *out, const struct record_head *head) {
+    canon_put_array(out, 3);
+    canon_put_bytes(out, slice_of(head->log.bytes, sizeof(head->log.bytes)));
+    canon_put_uint(out, head->number);
+    put_id(out, &head->id);
+}
+
+static void put_ranges(struct buffer *out, const struct bib_ranges *ranges) {
+    canon_put_array(out, ranges->count);
+    for (size_t i = 0; i < ranges->count; i++) {
+        canon_put_array(out, 2);
+        canon_put_uint(out, ranges->range[i].first);
+        canon_put_uint(out, ranges->range[i].last);
+    }
+}
+
+static void put_ids(struct buffer *out, size_t count, const struct record_id *ids) {
+    canon_put_array(out, count);
+    for (size_t i = 0; i < count; i++) {
+        put_id(out, &ids[i]);
+    }
+}
+
+/* ---- open ---- */
+
+static bool take_open(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_open *open = into;
+    switch (key) {
+    case 1:
+        return get_key(reader, &open->key);
+    case 2:
+        return canon_get_exact(reader, open->incarnation.bytes, sizeof(open->incarnation.bytes));
+    case 3:
+        open->has_follows = true;
+        return get_head(reader, &open->follows);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_open_read(struct slice body, struct record_open *open) {
+    memset(open, 0, sizeof(*open));
+    return fields_read_all(body, FIELDS_BIT(1) | FIELDS_BIT(2), take_open, open);
+}
+
+void record_open_write(const struct record_open *open, struct buffer *out) {
+    canon_put_map(out, open->has_follows ? 3 : 2);
+    canon_put_uint(out, 1);
+    put_key(out, &open->key);
+    canon_put_uint(out, 2);
+    canon_put_bytes(out, slice_of(open->incarnation.bytes, sizeof(open->incarnation.bytes)));
+    if (open->has_follows) {
+        canon_put_uint(out, 3);
+        put_head(out, &open->follows);
+    }
+}
+
+/* ---- found ---- */
+
+/* A number of at most `max`, so that it fits its bits in an EPC. */
+static bool get_uint32(struct canon_reader *reader, uint32_t max, uint32_t *number) {
+    uint64_t value = 0;
+    if (!canon_get_uint(reader, &value) || value > max) {
+        return false;
+    }
+    *number = (uint32_t)value;
+    return true;
+}
+
+static bool get_scheme(struct canon_reader *reader, struct epc_scheme *scheme) {
+    size_t count = 0;
+    unsigned kind = 0;
+    if (!canon_get_array(reader, &count) || !get_choice(reader, EPC_AS_READ, &kind)) {
+        return false;
+    }
+    scheme->kind = (enum epc_scheme_kind)kind;
+    switch (scheme->kind) {
+    case EPC_GID96:
+        return count == 3 && get_uint32(reader, 268435455, &scheme->manager) &&
+               get_uint32(reader, 16777215, &scheme->class_);
+    case EPC_OWN:
+        return count == 2 && get_uint32(reader, UINT32_MAX, &scheme->code) && scheme->code > 0;
+    case EPC_AS_READ:
+        break;
+    }
+    return count == 1;
+}
+
+static bool take_category(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_category *category = into;
+    unsigned tags = 0;
+    switch (key) {
+    case 1:
+        return get_short_text(reader, &category->name);
+    case 2:
+        return get_scheme(reader, &category->scheme);
+    case 3:
+        if (!get_choice(reader, RECORD_TAGS_MAX, &tags)) {
+            return false;
+        }
+        category->tags_per_bib = (uint8_t)tags;
+        return true;
+    case 4:
+        return get_ranges(reader, 0, &category->bibs);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+static bool get_categories(struct canon_reader *reader, struct record_found *found) {
+    const uint64_t required = FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3) | FIELDS_BIT(4);
+    if (!get_count(reader, 1, RECORD_CATEGORIES_MAX, &found->category_count)) {
+        return false;
+    }
+    for (size_t i = 0; i < found->category_count; i++) {
+        if (!fields_read(reader, required, take_category, &found->category[i])) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool take_found(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_found *found = into;
+    switch (key) {
+    case 1:
+        return get_short_text(reader, &found->name);
+    case 2:
+        return get_short_text(reader, &found->start);
+    case 3:
+        return get_ranges(reader, 1, &found->bibs);
+    case 4:
+        return get_ranges(reader, 0, &found->late);
+    case 5:
+        return get_categories(reader, found);
+    case 6:
+        return canon_get_bool(reader, &found->zeros_count);
+    case 7:
+        return canon_get_bool(reader, &found->epc_unique);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_found_read(struct slice body, struct record_found *found) {
+    const uint64_t required = FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3) | FIELDS_BIT(4) |
+                              FIELDS_BIT(5) | FIELDS_BIT(6) | FIELDS_BIT(7);
+    memset(found, 0, sizeof(*found));
+    return fields_read_all(body, required, take_found, found);
+}
+
+static void put_scheme(struct buffer *out, const struct epc_scheme *scheme) {
+    canon_put_array(out, scheme->kind == EPC_GID96 ? 3 : scheme->kind == EPC_OWN ? 2 : 1);
+    canon_put_uint(out, scheme->kind);
+    if (scheme->kind == EPC_GID96) {
+        canon_put_uint(out, scheme->manager);
+        canon_put_uint(out, scheme->class_);
+    } else if (scheme->kind == EPC_OWN) {
+        canon_put_uint(out, scheme->code);
+    }
+}
+
+static void put_category(struct buffer *out, const struct record_category *category) {
+    canon_put_map(out, 4);
+    canon_put_uint(out, 1);
+    canon_put_text(out, category->name);
+    canon_put_uint(out, 2);
+    put_scheme(out, &category->scheme);
+    canon_put_uint(out, 3);
+    canon_put_uint(out, category->tags_per_bib);
+    canon_put_uint(out, 4);
+    put_ranges(out, &category->bibs);
+}
+
+void record_found_write(const struct record_found *found, struct buffer *out) {
+    canon_put_map(out, 7);
+    canon_put_uint(out, 1);
+    canon_put_text(out, found->name);
+    canon_put_uint(out, 2);
+    canon_put_text(out, found->start);
+    canon_put_uint(out, 3);
+    put_ranges(out, &found->bibs);
+    canon_put_uint(out, 4);
+    put_ranges(out, &found->late);
+    canon_put_uint(out, 5);
+    canon_put_array(out, found->category_count);
+    for (size_t i = 0; i < found->category_count; i++) {
+        put_category(out, &found->category[i]);
+    }
+    canon_put_uint(out, 6);
+    canon_put_bool(out, found->zeros_count);
+    canon_put_uint(out, 7);
+    canon_put_bool(out, found->epc_unique);
+}
+
+const struct record_category *record_found_category(const struct record_found *found,
+                                                    const struct bib *bib) {
+    uint64_t number = 0;
+    bool numeric = bib_number(bib, &number);
+    const struct record_category *rest = NULL;
+    for (size_t i = 0; i < found->category_count; i++) {
+        const struct record_category *category = &found->category[i];
+        if (numeric && bib_ranges_hold(&category->bibs, number)) {
+            return category;
+        }
+        if (rest == NULL && category->bibs.count == 0) {
+            rest = category;
+        }
+    }
+    return rest != NULL ? rest : &found->category[0];
+}
+
+/* ---- admit ---- */
+
+static bool get_addresses(struct canon_reader *reader, struct record_admit *admit) {
+    if (!get_count(reader, 0, RECORD_ADDRESSES_MAX, &admit->address_count)) {
+        return false;
+    }
+    for (size_t i = 0; i < admit->address_count; i++) {
+        if (!get_short_text(reader, &admit->address[i])) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool take_admit(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_admit *admit = into;
+    unsigned role = 0;
+    switch (key) {
+    case 1:
+        return get_key(reader, &admit->key);
+    case 2:
+        return canon_get_exact(reader, admit->curve.bytes, sizeof(admit->curve.bytes));
+    case 3:
+        return get_short_text(reader, &admit->name);
+    case 4:
+        if (!get_choice(reader, ROLE_LEAD, &role)) {
+            return false;
+        }
+        admit->role = (enum role)role;
+        return true;
+    case 5:
+        return get_addresses(reader, admit);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_admit_read(struct slice body, struct record_admit *admit) {
+    const uint64_t required =
+        FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3) | FIELDS_BIT(4) | FIELDS_BIT(5);
+    memset(admit, 0, sizeof(*admit));
+    return fields_read_all(body, required, take_admit, admit);
+}
+
+void record_admit_write(const struct record_admit *admit, struct buffer *out) {
+    canon_put_map(out, 5);
+    canon_put_uint(out, 1);
+    put_key(out, &admit->key);
+    canon_put_uint(out, 2);
+    canon_put_bytes(out, slice_of(admit->curve.bytes, sizeof(admit->curve.bytes)));
+    canon_put_uint(out, 3);
+    canon_put_text(out, admit->name);
+    canon_put_uint(out, 4);
+    canon_put_uint(out, admit->role);
+    canon_put_uint(out, 5);
+    canon_put_array(out, admit->address_count);
+    for (size_t i = 0; i < admit->address_count; i++) {
+        canon_put_text(out, admit->address[i]);
+    }
+}
+
+/* ---- retire ---- */
+
+static bool get_cutoffs(struct canon_reader *reader, struct record_retire *retire) {
+    if (!get_count(reader, 0, RECORD_CUTOFFS_MAX, &retire->cutoff_count)) {
+        return false;
+    }
+    for (size_t i = 0; i < retire->cutoff_count; i++) {
+        if (!get_head(reader, &retire->cutoff[i])) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool take_retire(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_retire *retire = into;
+    unsigned how = 0;
+    switch (key) {
+    case 1:
+        return get_key(reader, &retire->key);
+    case 2:
+        if (!get_choice(reader, RETIRE_STOLEN, &how)) {
+            return false;
+        }
+        retire->how = (enum retire_how)how;
+        return true;
+    case 3:
+        return get_cutoffs(reader, retire);
+    case 4:
+        return get_short_text(reader, &retire->reason);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_retire_read(struct slice body, struct record_retire *retire) {
+    const uint64_t required = FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3) | FIELDS_BIT(4);
+    memset(retire, 0, sizeof(*retire));
+    return fields_read_all(body, required, take_retire, retire);
+}
+
+void record_retire_write(const struct record_retire *retire, struct buffer *out) {
+    canon_put_map(out, 4);
+    canon_put_uint(out, 1);
+    put_key(out, &retire->key);
+    canon_put_uint(out, 2);
+    canon_put_uint(out, retire->how);
+    canon_put_uint(out, 3);
+    canon_put_array(out, retire->cutoff_count);
+    for (size_t i = 0; i < retire->cutoff_count; i++) {
+        put_head(out, &retire->cutoff[i]);
+    }
+    canon_put_uint(out, 4);
+    canon_put_text(out, retire->reason);
+}
+
+/* ---- allot ---- */
+
+static bool take_allot(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_allot *allot = into;
+    switch (key) {
+    case 1:
+        return get_key(reader, &allot->key);
+    case 2:
+        return get_ranges(reader, 1, &allot->bibs);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_allot_read(struct slice body, struct record_allot *allot) {
+    memset(allot, 0, sizeof(*allot));
+    return fields_read_all(body, FIELDS_BIT(1) | FIELDS_BIT(2), take_allot, allot);
+}
+
+void record_allot_write(const struct record_allot *allot, struct buffer *out) {
+    canon_put_map(out, 2);
+    canon_put_uint(out, 1);
+    put_key(out, &allot->key);
+    canon_put_uint(out, 2);
+    put_ranges(out, &allot->bibs);
+}
+
+/* ---- issue ---- */
+
+/* Whole 16-bit words, as Gen2 memory has them. */
+static bool get_words(struct canon_reader *reader, size_t size_max, uint8_t *data, uint8_t *size) {
+    struct slice bytes;
+    if (!canon_get_bytes(reader, &bytes) || bytes.size < 2 || bytes.size > size_max ||
+        bytes.size % 2 != 0) {
+        return false;
+    }
+    memcpy(data, bytes.data, bytes.size);
+    *size = (uint8_t)bytes.size;
+    return true;
+}
+
+static bool take_tag(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_tag *tag = into;
+    switch (key) {
+    case 1:
+        return get_words(reader, EPC_SIZE_MAX, tag->epc.data, &tag->epc.size);
+    case 2:
+        return get_words(reader, TID_SIZE_MAX, tag->tid.data, &tag->tid.size);
+    case 3:
+        return get_short_text(reader, &tag->roll);
+    case 4:
+        return canon_get_bool(reader, &tag->seen);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+static bool get_tags(struct canon_reader *reader, struct record_issue *issue) {
+    if (!get_count(reader, 1, RECORD_TAGS_MAX, &issue->tag_count)) {
+        return false;
+    }
+    for (size_t i = 0; i < issue->tag_count; i++) {
+        if (!fields_read(reader, FIELDS_BIT(1) | FIELDS_BIT(4), take_tag, &issue->tag[i])) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool take_issue(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_issue *issue = into;
+    unsigned how = 0;
+    switch (key) {
+    case 1:
+        return get_bib(reader, &issue->bib);
+    case 2:
+        return get_tags(reader, issue);
+    case 3:
+        if (!get_choice(reader, ISSUE_FILE, &how)) {
+            return false;
+        }
+        issue->how = (enum issue_how)how;
+        return true;
+    case 4:
+        return get_ids(reader, ISSUE_NAMES_MAX, &issue->replaces_count, issue->replaces);
+    case 5:
+        return get_ids(reader, ISSUE_NAMES_MAX, &issue->extra_count, issue->extra);
+    case 6:
+        return get_true(reader, &issue->half);
+    case 7:
+        return get_short_text(reader, &issue->reason);
+    case 8:
+        return get_chip(reader, &issue->chip);
+    case 9:
+        issue->has_chip_bib = true;
+        return get_bib(reader, &issue->chip_bib);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_issue_read(struct slice body, struct record_issue *issue) {
+    memset(issue, 0, sizeof(*issue));
+    return fields_read_all(body, FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3), take_issue, issue);
+}
+
+static void put_tag(struct buffer *out, const struct record_tag *tag) {
+    canon_put_map(out, 2U + (tag->tid.size > 0 ? 1U : 0U) + (tag->roll.size > 0 ? 1U : 0U));
+    canon_put_uint(out, 1);
+    canon_put_bytes(out, slice_of(tag->epc.data, tag->epc.size));
+    if (tag->tid.size > 0) {
+        canon_put_uint(out, 2);
+        canon_put_bytes(out, slice_of(tag->tid.data, tag->tid.size));
+    }
+    if (tag->roll.size > 0) {
+        canon_put_uint(out, 3);
+        canon_put_text(out, tag->roll);
+    }
+    canon_put_uint(out, 4);
+    canon_put_bool(out, tag->seen);
+}
+
+/* The keys of an issue that are absent when they say nothing. */
+static void put_issue_options(struct buffer *out, const struct record_issue *issue) {
+    if (issue->replaces_count > 0) {
+        canon_put_uint(out, 4);
+        put_ids(out, issue->replaces_count, issue->replaces);
+    }
+    if (issue->extra_count > 0) {
+        canon_put_uint(out, 5);
+        put_ids(out, issue->extra_count, issue->extra);
+    }
+    if (issue->half) {
+        canon_put_uint(out, 6);
+        canon_put_bool(out, true);
+    }
+    if (issue->reason.size > 0) {
+        canon_put_uint(out, 7);
+        canon_put_text(out, issue->reason);
+    }
+    if (issue->chip != CHIP_UNSAID) {
+        canon_put_uint(out, 8);
+        canon_put_uint(out, issue->chip);
+    }
+    if (issue->has_chip_bib) {
+        canon_put_uint(out, 9);
+        canon_put_text(out, slice_text(issue->chip_bib.text));
+    }
+}
+
+void record_issue_write(const struct record_issue *issue, struct buffer *out) {
+    size_t options = (issue->replaces_count > 0 ? 1U : 0U) + (issue->extra_count > 0 ? 1U : 0U) +
+                     (issue->half ? 1U : 0U) + (issue->reason.size > 0 ? 1U : 0U) +
+                     (issue->chip != CHIP_UNSAID ? 1U : 0U) + (issue->has_chip_bib ? 1U : 0U);
+    canon_put_map(out, 3 + options);
+    canon_put_uint(out, 1);
+    canon_put_text(out, slice_text(issue->bib.text));
+    canon_put_uint(out, 2);
+    canon_put_array(out, issue->tag_count);
+    for (size_t i = 0; i < issue->tag_count; i++) {
+        put_tag(out, &issue->tag[i]);
+    }
+    canon_put_uint(out, 3);
+    canon_put_uint(out, issue->how);
+    put_issue_options(out, issue);
+}
+
+/* ---- void ---- */
+
+static bool take_void(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_void *v = into;
+    switch (key) {
+    case 1:
+        return get_ids(reader, RECORD_NAMES_MAX, &v->target_count, v->target);
+    case 2:
+        return get_short_text(reader, &v->reason);
+    case 3:
+        return get_chip(reader, &v->chip);
+    case 4:
+        v->has_chip_bib = true;
+        return get_bib(reader, &v->chip_bib);
+    case 5:
+        return get_true(reader, &v->unseen);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_void_read(struct slice body, struct record_void *v) {
+    memset(v, 0, sizeof(*v));
+    return fields_read_all(body, FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3), take_void, v);
+}
+
+void record_void_write(const struct record_void *v, struct buffer *out) {
+    canon_put_map(out, 3U + (v->has_chip_bib ? 1U : 0U) + (v->unseen ? 1U : 0U));
+    canon_put_uint(out, 1);
+    put_ids(out, v->target_count, v->target);
+    canon_put_uint(out, 2);
+    canon_put_text(out, v->reason);
+    canon_put_uint(out, 3);
+    canon_put_uint(out, v->chip);
+    if (v->has_chip_bib) {
+        canon_put_uint(out, 4);
+        canon_put_text(out, slice_text(v->chip_bib.text));
+    }
+    if (v->unseen) {
+        canon_put_uint(out, 5);
+        canon_put_bool(out, true);
+    }
+}
+
+/* ---- close ---- */
+
+static bool take_close(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_close *close = into;
+    return key == 1 ? get_number(reader, &close->number) : canon_skip(reader, NULL);
+}
+
+bool record_close_read(struct slice body, struct record_close *close) {
+    memset(close, 0, sizeof(*close));
+    return fields_read_all(body, FIELDS_BIT(1), take_close, close);
+}
+
+void record_close_write(const struct record_close *close, struct buffer *out) {
+    canon_put_map(out, 1);
+    canon_put_uint(out, 1);
+    canon_put_uint(out, close->number);
+}
