@@ -1,0 +1,272 @@
+/*
+ * client.c: see client.h.
+ * Must never print an answer before the act behind it is on disk: verbs fill buffers when it is.
+ */
+#include "node/client.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "node/control.h"
+#include "node/options.h"
+
+/* A folder that is held without anybody answering is held by another command, or by a node that
+ * starts or ends: worth this long a wait. */
+enum { WAIT_MS = 5000, WAIT_STEP_MS = 10, LINE_WORDS_MAX = 64, ANSWER_MAX = 64 };
+
+struct session {
+    const struct verb *verb;
+    struct verb_call *call;
+    struct station station;
+    bool open; /* the folder is open in this process */
+    struct control_client node;
+};
+
+int client_print(struct verb_call *call) {
+    struct buffer *parts[] = {&call->out, &call->err};
+    FILE *files[] = {stdout, stderr};
+    bool failed = false;
+    for (size_t i = 0; i < 2; i++) {
+        failed = failed || parts[i]->failed;
+        failed = (parts[i]->size > 0 &&
+                  fwrite(parts[i]->data, 1, parts[i]->size, files[i]) != parts[i]->size) ||
+                 failed;
+        failed = fflush(files[i]) != 0 || failed;
+        buffer_clear(parts[i]);
+    }
+    return failed ? (int)ERROR_CLASS_MACHINE : call->status;
+}
+
+static void pause_ms(long ms) {
+    struct timespec rest = {.tv_sec = ms / 1000, .tv_nsec = ms % 1000 * 1000000};
+    nanosleep(&rest, NULL);
+}
+
+/* ---- a folder or its node ---- */
+
+static enum error_code try_session(struct session *session, struct error *err) {
+    const char *dir = session->call->dir;
+    bool busy = false;
+    enum error_code code = station_busy(dir, &busy, err);
+    if (code != ERR_OK) {
+        return code;
+    }
+    if (busy) {
+        code = control_connect(dir, &session->node, err);
+        return code == ERR_NOT_FOUND ? error_set(err, ERR_BUSY, "nobody answers in %.200s", dir)
+                                     : code;
+    }
+    code = station_open(dir, &session->station, err);
+    session->open = code == ERR_OK;
+    return code;
+}
+
+static enum error_code open_session(struct session *session, struct error *err) {
+    int64_t until = station_now().ms + WAIT_MS;
+    enum error_code code;
+    while ((code = try_session(session, err)) == ERR_BUSY && station_now().ms < until) {
+        pause_ms(WAIT_STEP_MS);
+    }
+    return code;
+}
+
+static void close_session(struct session *session) {
+    if (session->open) {
+        station_close(&session->station);
+    }
+    if (session->node.fd >= 0) {
+        control_disconnect(&session->node);
+    }
+}
+
+static void act(struct session *session) {
+    struct verb_call *call = session->call;
+    call->status = 0;
+    call->station = session->open ? &session->station : NULL;
+    session->verb->act(call);
+    if (call->job != NULL) {
+        while (call->job->step(call->job)) {
+        }
+        call->job->free(call->job);
+        call->job = NULL;
+    }
+}
+
+/* False if nobody can be asked any more. */
+static bool act_or_forward(struct session *session) {
+    struct verb_call *call = session->call;
+    struct error err;
+    if (session->node.fd < 0) {
+        act(session);
+        return true;
+    }
+    enum error_code code =
+        control_ask(&session->node, session->verb->name, call->arguments, call->argument_count,
+                    call->json, call->cwd, &call->status, &call->out, &call->err, &err);
+    if (code != ERR_OK) {
+        verb_fail(call, &err);
+    }
+    return code == ERR_OK || code == ERR_LIMIT || code == ERR_USAGE;
+}
+
+/* ---- many bibs from standard input ---- */
+
+/* Cuts a line into a bib and its tags, behind the options that stand for all. */
+static size_t line_words(char *line, const char **words, size_t count) {
+    size_t used = count;
+    char *rest = NULL;
+    for (char *word = strtok_r(line, " \t\r\n", &rest); word != NULL;
+         word = strtok_r(NULL, " \t\r\n", &rest)) {
+        if (used + 2 > count + LINE_WORDS_MAX) {
+            break; /* more words than any bib has chips: the verb refuses what is there */
+        }
+        if (used > count) {
+            words[used++] = "--tag";
+        }
+        words[used++] = word;
+    }
+    return used;
+}
+
+/* The words that are options, which stand for every line. */
+static size_t common_words(const struct verb_call *call, const char **words) {
+    size_t used = 0;
+    for (size_t i = 0; i < call->argument_count; i++) {
+        if (strcmp(call->arguments[i], "-") != 0 && strcmp(call->arguments[i], "--") != 0) {
+            words[used++] = call->arguments[i];
+        }
+    }
+    return used;
+}
+
+static int run_lines(struct session *session) {
+    struct verb_call *call = session->call;
+    const char *const *arguments = call->arguments;
+    size_t argument_count = call->argument_count;
+    const char **words = calloc(argument_count + LINE_WORDS_MAX + 2, sizeof(*words));
+    char *line = NULL;
+    size_t room = 0;
+    int worst = 0;
+    bool goes_on = words != NULL;
+    if (words == NULL) {
+        struct error err;
+        error_set(&err, ERR_MEMORY, "words");
+        verb_fail(call, &err);
+        worst = client_print(call);
+    }
+    size_t common = goes_on ? common_words(call, words) : 0;
+    while (goes_on && getline(&line, &room, stdin) >= 0) {
+        size_t count = line_words(line, words, common);
+        if (count == common) {
+            continue;
+        }
+        call->arguments = words;
+        call->argument_count = count;
+        goes_on = act_or_forward(session);
+        int status = client_print(call);
+        worst = status > worst ? status : worst;
+    }
+    free(line);
+    free(words);
+    call->arguments = arguments;
+    call->argument_count = argument_count;
+    return worst;
+}
+
+/* ---- a question to the person at the terminal ---- */
+
+/* Whether the place of a chip is wanted and was not given. */
+static bool chip_is_asked(const struct verb *verb, const struct verb_call *call) {
+    struct options options;
+    struct error unused;
+    bool asked = verb->asks_chip && call->terminal &&
+                 options_read(verb->options, call->arguments, call->argument_count, &options,
+                              &unused) == ERR_OK &&
+                 !options_has(&options, "--chip") &&
+                 (verb->act != verb_issue || options_has(&options, "--replace"));
+    if (verb->asks_chip && call->terminal) {
+        options_release(&options);
+    }
+    return asked;
+}
+
+/* The answer as the value of --chip. */
+static void ask_chip(char *value, size_t size) {
+    char answer[ANSWER_MAX] = "";
+    fprintf(stderr, "Where is the old chip now? d: destroyed; l: lost; or the bib that it is on: ");
+    fflush(stderr);
+    if (fgets(answer, sizeof(answer), stdin) == NULL) {
+        answer[0] = '\0';
+    }
+    answer[strcspn(answer, "\r\n")] = '\0';
+    if (strcmp(answer, "d") == 0 || strcmp(answer, "destroyed") == 0) {
+        snprintf(value, size, "destroyed");
+    } else if (answer[0] == '\0' || strcmp(answer, "l") == 0 || strcmp(answer, "lost") == 0) {
+        snprintf(value, size, "lost");
+    } else {
+        snprintf(value, size, "on:%s", answer);
+    }
+}
+
+static int run_asking(struct session *session) {
+    struct verb_call *call = session->call;
+    char value[ANSWER_MAX + 8];
+    const char *const *arguments = call->arguments;
+    const char **words = calloc(call->argument_count + 2, sizeof(*words));
+    if (words != NULL && chip_is_asked(session->verb, call)) {
+        ask_chip(value, sizeof(value));
+        words[0] = "--chip";
+        words[1] = value;
+        for (size_t i = 0; i < call->argument_count; i++) {
+            words[i + 2] = arguments[i];
+        }
+        call->arguments = words;
+        call->argument_count += 2;
+        act_or_forward(session);
+        call->arguments = arguments;
+        call->argument_count -= 2;
+    } else {
+        act_or_forward(session);
+    }
+    free(words);
+    return client_print(call);
+}
+
+/* ---- one command ---- */
+
+static bool is_lines(const struct verb *verb, const struct verb_call *call) {
+    struct options options;
+    struct error unused;
+    if (verb->act != verb_issue) {
+        return false;
+    }
+    bool lines = options_read(verb->options, call->arguments, call->argument_count, &options,
+                              &unused) == ERR_OK &&
+                 options.rest_count == 1 && strcmp(options.rest[0], "-") == 0;
+    options_release(&options);
+    return lines;
+}
+
+int client_run(const struct verb *verb, struct verb_call *call, const char *copy) {
+    struct session session = {.verb = verb, .call = call, .node = {.fd = -1}};
+    struct error err;
+    if (verb->needs == VERB_MAKES_FOLDER || verb->needs == VERB_NODE) {
+        act(&session);
+        return client_print(call);
+    }
+    enum error_code code = copy == NULL
+                               ? open_session(&session, &err)
+                               : station_open_copy(call->dir, copy, &session.station, &err);
+    if (code != ERR_OK) {
+        verb_fail(call, &err);
+        return client_print(call);
+    }
+    session.open = session.open || copy != NULL;
+    int status = is_lines(verb, call) ? run_lines(&session) : run_asking(&session);
+    close_session(&session);
+    return status;
+}

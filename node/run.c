@@ -1,0 +1,249 @@
+/*
+ * run.c: `bibweave run`: opens the folder, the network and the control socket in this order, says
+ * that it serves, and hands over to the loop.
+ */
+#include <errno.h>
+#include <signal.h>
+#include <sodium.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/resource.h>
+#include <sys/signalfd.h>
+#include <unistd.h>
+
+#include "node/log.h"
+#include "node/loop.h"
+#include "node/options.h"
+
+enum { RUN_PORT = 7117, RUN_PEERS_MAX = 256 };
+
+/* Everything that a node holds open. */
+struct node {
+    const struct verb_call *call;
+    struct station station;
+    bool open;
+    size_t peer_count;
+    struct address peer[RUN_PEERS_MAX];
+    struct transport_config network;
+    struct loop_config loop;
+};
+
+/* ---- the command line ---- */
+
+static enum error_code add_listen(struct node *node, const char *text, struct error *err) {
+    if (node->network.listen_count == TRANSPORT_LISTEN_MAX) {
+        return error_set(err, ERR_LIMIT, "more than %d --listen", TRANSPORT_LISTEN_MAX);
+    }
+    return address_parse(text, &node->network.listen[node->network.listen_count++], err);
+}
+
+static enum error_code add_peer(struct node *node, const char *text, struct error *err) {
+    if (node->peer_count == RUN_PEERS_MAX) {
+        return error_set(err, ERR_LIMIT, "more than %d --peer", RUN_PEERS_MAX);
+    }
+    struct address *address = &node->peer[node->peer_count++];
+    enum error_code code = address_parse(text, address, err);
+    if (code == ERR_OK && (address->any || address->port == 0)) {
+        error_set(err, ERR_USAGE, "--peer %s", address->text);
+        return error_say(err,
+                         "Nobody can be called at %s: --peer needs the other station's own "
+                         "address and port.",
+                         address->text);
+    }
+    return code;
+}
+
+static enum error_code read_words(struct node *node, struct error *err) {
+    const struct verb_call *call = node->call;
+    const struct verb *verb = verb_find("run");
+    struct options options;
+    INVARIANT(verb != NULL);
+    enum error_code code =
+        options_read(verb->options, call->arguments, call->argument_count, &options, err);
+    if (code == ERR_OK) {
+        code = options_rest(&options, 0, 0, "nothing", err);
+    }
+    for (size_t i = 0; code == ERR_OK && i < options.given_count; i++) {
+        const struct options_given *given = &options.given[i];
+        if (strcmp(given->name, "--listen") == 0) {
+            code = add_listen(node, given->value, err);
+        } else if (strcmp(given->name, "--peer") == 0) {
+            code = add_peer(node, given->value, err);
+        }
+    }
+    options_release(&options);
+    return code;
+}
+
+/* Without --listen: everywhere, at the port that the station's admit gives for it, so that others
+ * find it where they look. */
+static enum error_code default_listen(struct node *node, struct error *err) {
+    struct pairs_station self;
+    struct address admitted;
+    struct error ignored;
+    char text[ADDRESS_TEXT_MAX];
+    unsigned port = RUN_PORT;
+    if (node->network.listen_count > 0) {
+        return ERR_OK;
+    }
+    if (pairs_station(node->station.ledger, &node->station.keys.sign_public, &self, &ignored) ==
+            ERR_OK &&
+        self.address_count > 0 && address_parse(self.address[0], &admitted, &ignored) == ERR_OK &&
+        admitted.port != 0) {
+        port = admitted.port;
+    }
+    snprintf(text, sizeof text, "*:%u", port);
+    return add_listen(node, text, err);
+}
+
+/* ---- the process ---- */
+
+/* Each connection takes four descriptors, and idle strangers take some, too. */
+static void raise_limits(void) {
+    struct rlimit limit;
+    if (getrlimit(RLIMIT_NOFILE, &limit) == 0 && limit.rlim_cur < limit.rlim_max) {
+        limit.rlim_cur = limit.rlim_max;
+        setrlimit(RLIMIT_NOFILE, &limit);
+    }
+}
+
+/* Before ZeroMQ starts its threads, which inherit what is blocked. */
+static enum error_code take_signals(struct node *node, struct error *err) {
+    sigset_t signals;
+    sigemptyset(&signals);
+    sigaddset(&signals, SIGTERM);
+    sigaddset(&signals, SIGINT);
+    sigaddset(&signals, SIGHUP);
+    sigaddset(&signals, SIGCHLD);
+    signal(SIGPIPE, SIG_IGN);
+    node->loop.signals = -1;
+    if (sigprocmask(SIG_BLOCK, &signals, NULL) == 0) {
+        node->loop.signals = signalfd(-1, &signals, SFD_NONBLOCK | SFD_CLOEXEC);
+    }
+    return node->loop.signals < 0 ? error_set(err, ERR_PERMISSION, "signals: %s", strerror(errno))
+                                  : ERR_OK;
+}
+
+/* ---- opening and closing ---- */
+
+static enum error_code open_folder(struct node *node, struct error *err) {
+    enum error_code code = station_open(node->call->dir, &node->station, err);
+    if (code != ERR_OK) {
+        return code;
+    }
+    node->open = true;
+    node->loop.station = &node->station;
+    if (node->station.author.number == 0 && !node->station.must_open) {
+        error_set(err, ERR_NOT_ALLOWED, "no station.key in %.200s", node->call->dir);
+        return error_say(err, "This folder is for reading only. Use the folder of a station.");
+    }
+    if (node->station.new_incarnation) {
+        log_line("This station goes on in a new log: %s.", node->station.incarnation_cause);
+    }
+    return ERR_OK;
+}
+
+static enum error_code open_network(struct node *node, struct error *err) {
+    struct transport_config *network = &node->network;
+    network->curve_public = node->station.keys.curve_public;
+    network->curve_secret = node->station.keys.curve_secret;
+    network->dir = node->call->dir;
+    network->silence_ms = SYNC_SILENCE_MS;
+    randombytes_buf(network->seed, sizeof network->seed);
+    enum error_code code = default_listen(node, err);
+    if (code == ERR_OK) {
+        code = transport_open(network, &node->loop.transport, err);
+    }
+    for (size_t i = 0; code == ERR_OK && i < node->peer_count; i++) {
+        code = dial_fixed(transport_dialer(node->loop.transport), &node->peer[i], err);
+    }
+    return code;
+}
+
+static enum error_code open_machine(struct node *node, struct error *err) {
+    struct address own[TRANSPORT_LISTEN_MAX];
+    struct sync_config config = {.ledger = node->station.ledger, .keys = node->station.keys};
+    if (transport_listening(node->loop.transport, own, TRANSPORT_LISTEN_MAX) > 0) {
+        config.port = own[0].port;
+    }
+    randombytes_buf(config.seed, sizeof config.seed);
+    enum error_code code = sync_new(&config, &node->loop.sync, err);
+    sodium_memzero(&config, sizeof config);
+    if (code == ERR_OK) {
+        code = store_new(node->station.ledger, &node->loop.store, err);
+    }
+    if (code == ERR_OK) {
+        struct asks_config asks = {node->call->dir, &node->station, node->loop.sync};
+        code = asks_new(&asks, &node->loop.asks, err);
+    }
+    return code;
+}
+
+static void say_ready(const struct node *node) {
+    struct address own[TRANSPORT_LISTEN_MAX];
+    size_t count = transport_listening(node->loop.transport, own, TRANSPORT_LISTEN_MAX);
+    for (size_t i = 0; i < count; i++) {
+        printf("ready %s\n", own[i].text);
+    }
+    fflush(stdout);
+}
+
+/* The reverse of opening: nobody is served any more when the ledger closes. */
+static void close_node(struct node *node) {
+    asks_free(node->loop.asks);
+    transport_close(node->loop.transport);
+    store_free(node->loop.store);
+    sync_free(node->loop.sync);
+    if (node->open) {
+        station_close(&node->station);
+    }
+    if (node->loop.signals >= 0) {
+        close(node->loop.signals);
+    }
+    sodium_memzero(&node->network, sizeof node->network);
+}
+
+static enum error_code serve(struct node *node, struct error *err) {
+    enum error_code code = loop_run(&node->loop, err);
+    if (code == ERR_DISK || code == ERR_DAMAGED) {
+        error_say(err, "The disk of this machine failed, so the node has ended. Start it again: "
+                       "what was acknowledged is kept. If it ends again, take another machine.");
+    }
+    return code;
+}
+
+void run_node(struct verb_call *call) {
+    struct error err;
+    struct node *node = calloc(1, sizeof *node);
+    if (node == NULL) {
+        error_set(&err, ERR_MEMORY, "node");
+        verb_fail(call, &err);
+        return;
+    }
+    node->call = call;
+    node->loop.signals = -1;
+    raise_limits();
+    enum error_code code = read_words(node, &err);
+    if (code == ERR_OK) {
+        code = take_signals(node, &err);
+    }
+    if (code == ERR_OK) {
+        code = open_folder(node, &err);
+    }
+    if (code == ERR_OK) {
+        code = open_network(node, &err);
+    }
+    if (code == ERR_OK) {
+        code = open_machine(node, &err);
+    }
+    if (code == ERR_OK) {
+        say_ready(node);
+        code = serve(node, &err);
+    }
+    close_node(node);
+    free(node);
+    if (code != ERR_OK) {
+        verb_fail(call, &err);
+    }
+}
