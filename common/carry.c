@@ -14,7 +14,7 @@
 #include "common/carry_scan.h"
 
 #define NONE UINT32_MAX
-enum { BYTES_PER_RECORD_GUESS = 220, OTHER_EVENTS_MAX = 4, PROBES_MAX = 8 };
+enum { BYTES_PER_RECORD_GUESS = 150, OTHER_EVENTS_MAX = 4, PROBES_MAX = 8 };
 
 struct entry {
     uint64_t offset;
@@ -33,7 +33,10 @@ struct log {
     enum log_state state;
     uint32_t first; /* entries whose predecessor is not in the file */
     uint32_t count; /* entries of it */
+    uint32_t stored;
     uint64_t epoch; /* ledger_admit_epoch when it was last denied */
+    enum { KEY_UNSOUGHT, KEY_NONE, KEY_FOUND } key_state;
+    struct sign_public key; /* of its `open`, if that stands in the file */
 };
 
 /* A hash table from ids to indices: open addressing, sized once, at most half full. */
@@ -246,23 +249,24 @@ static bool push_list(struct carry_in *in, uint32_t first) {
     return true;
 }
 
-/* The key in a log's `open`, if it stands in the file and the log's id is made of it. */
-static bool key_in_file(const struct carry_in *in, const struct log *log, struct sign_public *key) {
+/* The key in a log's `open`, if it stands in the file and the log's id is made of it. Sought once.
+ */
+static bool key_in_file(const struct carry_in *in, struct log *log) {
     struct record record;
     struct record_open open;
     struct error unused;
-    for (uint32_t at = log->first; at != NONE; at = in->entries[at].sibling) {
+    uint32_t at = log->key_state == KEY_UNSOUGHT ? log->first : NONE;
+    for (; at != NONE && log->key_state != KEY_FOUND; at = in->entries[at].sibling) {
         if (in->entries[at].number == 1 &&
             record_decode(entry_raw(in, &in->entries[at]), &record, &unused) == ERR_OK &&
             record.kind == RECORD_OPEN && record_open_read(record.body, &open)) {
             struct log_id made = identity_log(&open.key, &open.incarnation);
-            if (ID_EQUAL(made, log->id)) {
-                *key = open.key;
-                return true;
-            }
+            log->key = open.key;
+            log->key_state = ID_EQUAL(made, log->id) ? KEY_FOUND : KEY_UNSOUGHT;
         }
     }
-    return false;
+    log->key_state = log->key_state == KEY_UNSOUGHT ? KEY_NONE : log->key_state;
+    return log->key_state == KEY_FOUND;
 }
 
 static bool entry_verifies(const struct carry_in *in, const struct entry *entry,
@@ -273,18 +277,16 @@ static bool entry_verifies(const struct carry_in *in, const struct entry *entry,
            record_verify(&record, event, key);
 }
 
-/* Whether `open`, or one of a few records behind it, verifies under this event. */
-static bool probe(const struct carry_in *in, const struct log *log, const struct sign_public *key,
-                  const struct event_id *event, size_t *tried) {
+/* Whether one of a few records from `first` on verifies under an event. */
+static bool probe(const struct carry_in *in, uint32_t first, const struct event_id *event,
+                  size_t *tried) {
+    const struct sign_public *key = &in->logs[in->entries[first].log].key;
     *tried = 0;
-    for (uint32_t at = log->first; at != NONE; at = in->entries[at].sibling) {
-        for (uint32_t next = at; next != NONE && *tried < PROBES_MAX;
-             next = in->entries[next].child) {
-            if (entry_verifies(in, &in->entries[next], event, key)) {
-                return true;
-            }
-            (*tried)++;
+    for (uint32_t at = first; at != NONE && *tried < PROBES_MAX; at = in->entries[at].child) {
+        if (entry_verifies(in, &in->entries[at], event, key)) {
+            return true;
         }
+        (*tried)++;
     }
     return false;
 }
@@ -302,14 +304,16 @@ static void look_for_others(struct carry_in *in) {
     in->others_known = true;
 }
 
-/* Whether a log that is not held is of another event, and not of ours with a byte turned: several
- * records do not verify under this event, or one verifies under another that the file names. */
-static bool is_foreign(struct carry_in *in, const struct log *log) {
+/* Whether the branch from `first` on, of a log that is not held, is of another event, and not of
+ * ours with a byte turned: several records do not verify under this event, or one verifies under
+ * another that the file names. */
+static bool is_foreign(struct carry_in *in, uint32_t first) {
     struct ledger_event ours = ledger_event(in->ledger);
-    struct sign_public key;
+    struct log *log = &in->logs[in->entries[first].log];
+    struct sign_public held;
     size_t tried = 0;
-    if (ledger_log_key(in->ledger, &log->id, &key) || !key_in_file(in, log, &key) ||
-        probe(in, log, &key, &ours.event, &tried)) {
+    if (ledger_log_key(in->ledger, &log->id, &held) || !key_in_file(in, log) ||
+        probe(in, first, &ours.event, &tried)) {
         return false;
     }
     bool foreign = tried > 1;
@@ -317,7 +321,7 @@ static bool is_foreign(struct carry_in *in, const struct log *log) {
         look_for_others(in);
     }
     for (size_t i = 0; !foreign && i < in->other_count; i++) {
-        foreign = probe(in, log, &key, &in->other[i], &tried);
+        foreign = probe(in, first, &in->other[i], &tried);
     }
     return foreign;
 }
@@ -357,27 +361,35 @@ static size_t gather_run(struct carry_in *in, uint32_t first, size_t records_max
 
 /* Counts a run of which only the first `held` records were taken, because one does not verify. */
 static void count_damage(struct carry_in *in, uint32_t first, uint64_t held) {
-    struct log *log = &in->logs[in->entries[first].log];
-    if (held == 0 && in->entries[first].number == 1 && is_foreign(in, log)) {
-        in->report.foreign += log->count;
-        in->stack_count = 0;
+    uint64_t branch = count_branch(in, first);
+    if (held == 0 && is_foreign(in, first)) {
+        in->report.foreign += branch;
         return;
     }
     in->report.damaged++;
-    uint64_t branch = count_branch(in, first);
     in->report.gaps += branch > held + 1 ? branch - held - 1 : 0;
 }
 
 /* Counts a branch whose predecessor is missing. Where its first record does not verify, that is
  * why: what it names as its predecessor was damaged too. */
 static void count_gap(struct carry_in *in, uint32_t first) {
-    const struct log *log = &in->logs[in->entries[first].log];
+    struct log *log = &in->logs[in->entries[first].log];
     struct ledger_event ours = ledger_event(in->ledger);
+    uint64_t branch = count_branch(in, first);
     struct sign_public key;
-    bool has_key = ledger_log_key(in->ledger, &log->id, &key) || key_in_file(in, log, &key);
-    bool damaged = has_key && !entry_verifies(in, &in->entries[first], &ours.event, &key);
-    in->report.damaged += damaged ? 1 : 0;
-    in->report.gaps += count_branch(in, first) - (damaged ? 1 : 0);
+    bool has_key = ledger_log_key(in->ledger, &log->id, &key);
+    if (!has_key && key_in_file(in, log)) {
+        key = log->key;
+        has_key = true;
+    }
+    if (!has_key || entry_verifies(in, &in->entries[first], &ours.event, &key)) {
+        in->report.gaps += branch;
+    } else if (is_foreign(in, first)) {
+        in->report.foreign += branch;
+    } else {
+        in->report.damaged++;
+        in->report.gaps += branch - 1;
+    }
 }
 
 /* What became of a run: counts what was refused, and says whether its branch goes on. */
@@ -420,6 +432,7 @@ static enum error_code take_run(struct carry_in *in, size_t records_max, size_t 
         return code;
     }
     in->report.stored += taken.stored;
+    in->logs[in->entries[first].log].stored += (uint32_t)taken.stored;
     if (run_goes_on(in, first, *count, &taken) && !push_list(in, in->entries[last].child)) {
         return error_set(err, ERR_MEMORY, "branches of a log");
     }
@@ -456,8 +469,8 @@ static void end_pass(struct carry_in *in) {
     }
     for (uint32_t i = 0; i < in->log_count; i++) {
         if (in->logs[i].state == LOG_DENIED) {
-            *(is_foreign(in, &in->logs[i]) ? &in->report.foreign : &in->report.denied) +=
-                in->logs[i].count;
+            *(is_foreign(in, in->logs[i].first) ? &in->report.foreign : &in->report.denied) +=
+                in->logs[i].count - in->logs[i].stored;
         }
     }
     in->phase = PHASE_DONE;
@@ -469,14 +482,14 @@ static enum error_code take_some(struct carry_in *in, size_t records_max, struct
     if (code != ERR_OK) {
         return code;
     }
-    size_t left = records_max < LEDGER_RUN_MAX ? records_max : LEDGER_RUN_MAX;
+    size_t left = records_max;
     while (code == ERR_OK && left > 0 && in->phase == PHASE_TAKE) {
         code = next_log(in, err);
         if (code == ERR_OK && in->stack_count == 0) {
             end_pass(in);
         } else if (code == ERR_OK) {
             size_t count = 0;
-            code = take_run(in, left, &count, err);
+            code = take_run(in, left < LEDGER_RUN_MAX ? left : LEDGER_RUN_MAX, &count, err);
             left -= count;
         }
     }

@@ -28,6 +28,9 @@ static const struct error_words words[ERR_COUNT] = {
                        "Nothing by that name is known here. Check what was typed."},
     [ERR_UNSETTLED] = {"unsettled", ERROR_CLASS_STATE,
                        "Something is still to be settled. See the list, and settle it first."},
+    [ERR_SEALED] = {"sealed", ERROR_CLASS_STATE,
+                    "This needs the event's key, which is sealed. Run it at a terminal and type "
+                    "the passphrase, or give --passphrase-file FILE."},
     [ERR_NOT_ALLOWED] = {"not_allowed", ERROR_CLASS_STATE,
                          "This station may not do that. Ask the lead."},
     [ERR_USAGE] = {"usage", ERROR_CLASS_INPUT,
@@ -60,9 +63,10 @@ static const struct error_words words[ERR_COUNT] = {
     [ERR_DISK] = {"disk", ERROR_CLASS_MACHINE,
                   "The disk does not read or write as it must. Stop here, and carry on at another "
                   "machine."},
-    [ERR_DAMAGED] = {"damaged", ERROR_CLASS_MACHINE,
-                     "This folder is damaged. Do not go on with it; get the records back from "
-                     "another table."},
+    [ERR_DAMAGED] =
+        {"damaged", ERROR_CLASS_MACHINE,
+         "This folder is damaged. `bibweave recover` gets its records back, from what is "
+         "whole in it and from the other tables."},
     [ERR_NOT_OURS] = {"not_ours", ERROR_CLASS_MACHINE,
                       "This is not a bibweave folder that can be used. Check its name, and that "
                       "only you can open it."},

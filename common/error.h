@@ -18,6 +18,7 @@ enum error_code {
     ERR_NOT_YOURS,      /* another table's number */
     ERR_NOT_FOUND,      /* no such record, bib, tag or station */
     ERR_UNSETTLED,      /* doubles, tables not closed, or the like remain */
+    ERR_SEALED,         /* it needs the event's key, which is sealed with a passphrase */
     ERR_NOT_ALLOWED,    /* the role of this station does not permit it */
     /* the input is wrong: exit status 2 */
     ERR_USAGE,     /* command line */

@@ -53,6 +53,13 @@ bool identity_verify(const struct sign_public *key, struct slice message,
     return crypto_sign_verify_detached(signature, message.data, message.size, key->bytes) == 0;
 }
 
+bool identity_admissible(const struct sign_public *key, const struct curve_public *curve) {
+    static const uint8_t any[crypto_scalarmult_SCALARBYTES] = {8};
+    uint8_t shared[crypto_scalarmult_BYTES];
+    return crypto_core_ed25519_is_valid_point(key->bytes) == 1 &&
+           crypto_scalarmult(shared, any, curve->bytes) == 0;
+}
+
 /* libsodium's key derivation takes exactly a key, eight letters and a number. */
 uint64_t identity_draw(const uint8_t seed[32], const char purpose[8], uint64_t counter) {
     uint8_t drawn[crypto_kdf_BYTES_MIN];

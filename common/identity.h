@@ -62,6 +62,12 @@ void identity_sign(const struct sign_secret *secret, struct slice message, uint8
     __attribute__((nonnull));
 bool identity_verify(const struct sign_public *key, struct slice message,
                      const uint8_t signature[64]) __attribute__((nonnull));
+/* Whether a station with these keys may be let in: the signing key is a point of the main group in
+ * its one encoding (so no small-order or mixed-order key, under which signatures hold that nobody
+ * had to make, or hold by chance), and the CURVE key is of no small order (whose shared secret all
+ * know). Keys that were made by identity_keys are. Slow, a tenth of a millisecond. */
+bool identity_admissible(const struct sign_public *key, const struct curve_public *curve)
+    __attribute__((nonnull));
 
 /* A 64-bit number from a seed, a purpose and a counter: how the core draws nonces. */
 uint64_t identity_draw(const uint8_t seed[32], const char purpose[8], uint64_t counter)

@@ -50,7 +50,19 @@ enum error_code ledger_sql_error(struct ledger *ledger, const char *doing, struc
     if (code == ERR_DISK || code == ERR_DAMAGED) {
         ledger->broken = true;
     }
-    return error_set(err, code, "%s: %s (SQLite %d)", doing, sqlite3_errmsg(ledger->db), rc);
+    error_set(err, code, "%s (SQLite %d) at: %.120s", sqlite3_errmsg(ledger->db), rc, doing);
+    ledger->fault = *err;
+    ledger->faults++;
+    return code;
+}
+
+enum error_code ledger_since(const struct ledger *ledger, uint64_t before, enum error_code code,
+                             struct error *err) {
+    if (ledger->faults == before) {
+        return code;
+    }
+    *err = ledger->fault;
+    return err->code;
 }
 
 static enum error_code execute(struct ledger *ledger, const char *sql, struct error *err) {
@@ -74,6 +86,8 @@ static enum error_code ask_text(struct ledger *ledger, const char *sql, char *ou
         const char *text = (const char *)sqlite3_column_text(statement, 0);
         if (text != NULL) {
             sqlite3_snprintf((int)size, out, "%s", text);
+        } else {
+            code = error_set(err, ERR_MEMORY, "%s", sql); /* none of these is ever NULL */
         }
     } else if (rc != SQLITE_DONE) {
         code = ledger_sql_error(ledger, sql, err);
@@ -106,7 +120,17 @@ static enum error_code insist(struct ledger *ledger, const char *set, const char
     return code;
 }
 
-static enum error_code configure(struct ledger *ledger, bool in_memory, struct error *err) {
+/* Setting the journal mode would make a database of an empty file, which may be all that is left of
+ * a ledger and is not to be touched. */
+static enum error_code refuse_empty(struct ledger *ledger, struct error *err) {
+    int64_t tables = 0;
+    enum error_code code = ask_number(ledger, "SELECT count(*) FROM sqlite_schema", &tables, err);
+    return code == ERR_OK && tables == 0 ? error_set(err, ERR_NOT_FOUND, "the ledger is empty")
+                                         : code;
+}
+
+static enum error_code configure(struct ledger *ledger, bool in_memory, bool existing,
+                                 struct error *err) {
     sqlite3_extended_result_codes(ledger->db, 1);
     sqlite3_db_config(ledger->db, SQLITE_DBCONFIG_DEFENSIVE, 1, NULL);
     sqlite3_db_config(ledger->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
@@ -116,6 +140,9 @@ static enum error_code configure(struct ledger *ledger, bool in_memory, struct e
                                    "PRAGMA cache_size=-65536; PRAGMA journal_size_limit=16777216;"
                                    "PRAGMA wal_autocheckpoint=1000;",
                                    err);
+    if (code == ERR_OK && existing) {
+        code = refuse_empty(ledger, err);
+    }
     if (code == ERR_OK) {
         code = insist(ledger, "PRAGMA synchronous=FULL", "PRAGMA synchronous", "2", err);
     }
@@ -172,7 +199,10 @@ static enum error_code read_fact(struct ledger *ledger, const char *name, void *
         return ledger_sql_error(ledger, "reading the event", err);
     }
     sqlite3_bind_text(statement, 1, name, -1, SQLITE_STATIC);
-    if (sqlite3_step(statement) != SQLITE_ROW || !sql_column_bytes(statement, 0, out, size)) {
+    int rc = sqlite3_step(statement);
+    if (rc != SQLITE_ROW && rc != SQLITE_DONE) {
+        code = ledger_sql_error(ledger, "reading the event", err);
+    } else if (rc == SQLITE_DONE || !sql_column_bytes(statement, 0, out, size)) {
         code = error_set(err, ERR_DAMAGED, "the ledger does not say its %s", name);
     }
     sqlite3_finalize(statement);
@@ -236,6 +266,18 @@ static enum error_code recognise(struct ledger *ledger, const struct ledger_even
     return migrate(ledger, version, err);
 }
 
+/* Two events never have one root key, nor one event two, so half a match is damage. */
+static enum error_code check_event(const struct ledger *ledger, const struct ledger_event *expect,
+                                   struct error *err) {
+    bool event = ID_EQUAL(expect->event, ledger->event.event);
+    bool root = ID_EQUAL(expect->root, ledger->event.root);
+    if (event && root) {
+        return ERR_OK;
+    }
+    return event || root ? error_set(err, ERR_DAMAGED, "what the ledger says of its event")
+                         : error_set(err, ERR_FOREIGN, "the ledger is of another event");
+}
+
 /* A WAL with frames in it means that the last writer did not close: SQLite replays it, and the
  * result is looked over before it is used. */
 static enum error_code check_after_crash(struct ledger *ledger, struct error *err) {
@@ -270,10 +312,11 @@ static enum error_code open_and_check(struct ledger *ledger, const char *path, c
         return error_set(err, code == ERR_PERMISSION && create == NULL ? ERR_NOT_FOUND : code,
                          "opening %s: %s", path, sqlite3_errmsg(ledger->db));
     }
-    enum error_code code = configure(ledger, in_memory, err);
+    enum error_code code = configure(ledger, in_memory, create == NULL, err);
     if (code == ERR_OK) {
         code = recognise(ledger, create, err);
     }
+    ledger->unsynced = unclean;
     if (code == ERR_OK && unclean) {
         code = check_after_crash(ledger, err);
     }
@@ -283,8 +326,8 @@ static enum error_code open_and_check(struct ledger *ledger, const char *path, c
     if (code == ERR_OK) {
         code = read_fact(ledger, "root", &ledger->event.root, sizeof ledger->event.root, err);
     }
-    if (code == ERR_OK && expect != NULL && !ID_EQUAL(expect->event, ledger->event.event)) {
-        code = error_set(err, ERR_FOREIGN, "the ledger is of another event");
+    if (code == ERR_OK && expect != NULL) {
+        code = check_event(ledger, expect, err);
     }
     return code == ERR_OK ? ledger_load(ledger, err) : code;
 }
@@ -306,9 +349,27 @@ enum error_code ledger_open(const char *path, const char *vfs, const struct ledg
     if (code == ERR_OK) {
         *out = ledger;
     } else {
+        ledger_leave(ledger);
         ledger_close(ledger);
     }
     return code;
+}
+
+enum error_code ledger_make_durable(struct ledger *ledger, struct error *err) {
+    if (!ledger->unsynced) {
+        return ERR_OK;
+    }
+    /* A checkpoint syncs the WAL before it copies anything, so a disk that is full does no harm. */
+    int rc = sqlite3_wal_checkpoint_v2(ledger->db, NULL, SQLITE_CHECKPOINT_PASSIVE, NULL, NULL);
+    if (rc != SQLITE_OK && ledger_sql_code(rc) != ERR_DISK_FULL) {
+        return ledger_sql_error(ledger, "syncing what was left unsynced", err);
+    }
+    ledger->unsynced = false;
+    return ERR_OK;
+}
+
+void ledger_leave(struct ledger *ledger) {
+    ledger->broken = true;
 }
 
 static void forget_memory(struct ledger *ledger) {
@@ -343,6 +404,10 @@ void ledger_close(struct ledger *ledger) {
     free(ledger->head);
     free(ledger->receipt);
     free(ledger->stored);
+    if (ledger->broken &&
+        ledger->db != NULL) { /* a checkpoint would write over what the WAL alone still has */
+        sqlite3_db_config(ledger->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, NULL);
+    }
     sqlite3_close(ledger->db);
     free(ledger);
 }
@@ -361,9 +426,14 @@ enum error_code ledger_begin(struct ledger *ledger, struct error *err) {
         return error_set(err, ERR_DISK,
                          "the disk failed before: close the ledger and open it again");
     }
-    sqlite3_stmt *statement = ledger_statement(ledger, SQL_BEGIN, err);
+    /* A rollback must work without memory, so its statement is prepared before it is needed. */
+    sqlite3_stmt *statement = ledger_statement(ledger, SQL_ROLLBACK, err);
+    if (statement != NULL) {
+        statement = ledger_statement(ledger, SQL_BEGIN, err);
+    }
     enum error_code code = statement == NULL ? err->code : ledger_run(ledger, statement, err);
     ledger->in_transaction = code == ERR_OK;
+    ledger->faults_begun = ledger->faults;
     return code;
 }
 
@@ -422,10 +492,24 @@ void ledger_rollback(struct ledger *ledger) {
             sqlite3_reset(ledger->statement[i]);
         }
     }
-    sqlite3_exec(ledger->db, "ROLLBACK", NULL, NULL, NULL);
+    sqlite3_step(ledger->statement[SQL_ROLLBACK]);
+    sqlite3_reset(ledger->statement[SQL_ROLLBACK]);
+    ledger->broken = ledger->broken || sqlite3_get_autocommit(ledger->db) == 0;
     ledger->in_transaction = false;
     forget_memory(ledger);
     if (ledger_load(ledger, &ignored) != ERR_OK) {
-        ledger->broken = true;
+        forget_memory(ledger);
+        ledger->unloaded = ignored.code == ERR_MEMORY;
+        ledger->broken = ledger->broken || !ledger->unloaded;
     }
+}
+
+enum error_code ledger_reload(struct ledger *ledger, struct error *err) {
+    if (!ledger->unloaded) {
+        return ERR_OK;
+    }
+    forget_memory(ledger);
+    enum error_code code = ledger_load(ledger, err);
+    ledger->unloaded = code != ERR_OK;
+    return code;
 }

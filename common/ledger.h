@@ -31,7 +31,8 @@ struct ledger_event {
 /* Opens the ledger file `path` (":memory:" for tests), or makes it for `create` when it is not
  * NULL and the file is new or empty. `vfs` names an SQLite VFS or is NULL. An existing file must
  * be of `expect` where that is not NULL. An unclean stop is noticed by a leftover WAL and answered
- * with quick_check. The file is locked until ledger_close or the end of the process.
+ * with quick_check. The file is locked until ledger_close or the end of the process. Opening alone
+ * changes nothing in an existing file of this version.
  * Errors: ERR_NOT_OURS, ERR_TOO_NEW, ERR_DAMAGED, ERR_FOREIGN, ERR_BUSY, ERR_DISK_FULL, ERR_DISK,
  * ERR_PERMISSION, ERR_NOT_FOUND (no file and nothing to create), ERR_MEMORY; *out NULL then. */
 enum error_code ledger_open(const char *path, const char *vfs, const struct ledger_event *create,
@@ -39,6 +40,17 @@ enum error_code ledger_open(const char *path, const char *vfs, const struct ledg
                             struct error *err)
     __attribute__((nonnull(1, 5, 6), warn_unused_result));
 void ledger_close(struct ledger *ledger); /* rolls back an open transaction; NULL is fine */
+/* For a ledger that is not to be believed: nothing more is written through it, and closing leaves
+ * its files as they are, so that what is in them can still be got out. An I/O error, damage that is
+ * come upon, and a failed open do the same by themselves. */
+void ledger_leave(struct ledger *ledger) __attribute__((nonnull));
+
+/* Makes sure that all that is held is on the disk for good. After an unclean stop SQLite shows what
+ * the WAL holds, though its last commit may never have been synced, and a power cut could still
+ * take it: so this comes before anything of it is shown to others. Nothing to do otherwise.
+ * Errors: ERR_DISK, ERR_DAMAGED, ERR_MEMORY. */
+enum error_code ledger_make_durable(struct ledger *ledger, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
 
 struct ledger_event ledger_event(const struct ledger *ledger) __attribute__((nonnull));
 

@@ -119,7 +119,7 @@ static enum error_code resolve_waiting(struct ledger *ledger, const struct ledge
         }
         ledger->waiting--;
         touch(ledger, chain);
-        if (ledger->claimed_chain != CLOCK_NO_CHAIN) {
+        if (ledger_goes_on_from(ledger, ledger->claimed_chain, chain)) {
             ledger->claimed_chain = CLOCK_NO_CHAIN; /* what it claims may have grown */
         }
     }

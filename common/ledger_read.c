@@ -20,16 +20,8 @@ const struct ledger_head *ledger_heads(struct ledger *ledger, size_t *count) {
     if (!ledger->heads_stale) {
         return ledger->head;
     }
-    if (ledger->head_capacity < ledger->tree.count) {
-        struct ledger_head *grown =
-            realloc(ledger->head, ledger->chain_capacity * sizeof *ledger->head);
-        if (grown == NULL) {
-            *count = 0; /* peers are told nothing rather than something stale */
-            return ledger->head;
-        }
-        ledger->head = grown;
-        ledger->head_capacity = ledger->chain_capacity;
-    }
+    /* Room was made when the chains were; see ledger_reserve_chain. */
+    INVARIANT(ledger->head_capacity >= ledger->tree.count);
     for (uint32_t i = 0; i < ledger->tree.count; i++) {
         ledger->head[i] = (struct ledger_head){.log = ledger->chain[i].log,
                                                .number = ledger->chain[i].head_number,
@@ -407,6 +399,7 @@ enum error_code ledger_each(struct ledger *ledger, bool (*each)(void *context, s
                             void *context, struct error *err) {
     struct each_chain walk = {each, context, false};
     enum error_code code = ERR_OK;
+    uint64_t faults = ledger->faults;
     for (int rank = 0; rank <= 2; rank++) {
         for (uint32_t i = 0; code == ERR_OK && !walk.stop && i < ledger->tree.count; i++) {
             if (rank_of(ledger, &ledger->chain[i].key) == rank) {
@@ -414,5 +407,5 @@ enum error_code ledger_each(struct ledger *ledger, bool (*each)(void *context, s
             }
         }
     }
-    return code;
+    return ledger_since(ledger, faults, code, err);
 }

@@ -46,9 +46,11 @@ enum error_code ledger_load_receipts(struct ledger *ledger, struct error *err) {
         }
         struct ledger_receipt_row *receipt = receipt_row(ledger, &station, &log);
         uint64_t number = sql_column_u64(statement, 2);
-        if (receipt != NULL && receipt->number < number) {
-            receipt->number = number;
+        if (receipt == NULL) {
+            code = error_set(err, ERR_MEMORY, "receipts");
+            break;
         }
+        receipt->number = receipt->number < number ? number : receipt->number;
     }
     sqlite3_finalize(statement);
     return code;

@@ -45,7 +45,12 @@ struct ledger {
     sqlite3 *db;
     struct ledger_event event;
     bool in_transaction;
-    bool broken; /* an I/O error happened: nothing more is written through this connection */
+    bool broken;   /* an I/O error happened: nothing more is written through this connection */
+    bool unsynced; /* what the WAL held at the opening may not be on the disk for good */
+    bool unloaded; /* after a rollback there was no memory to read what is kept in memory again */
+    struct error fault;    /* SQLite's last error, also one that a yes-or-no answer hid */
+    uint64_t faults;       /* how many there were */
+    uint64_t faults_begun; /* when the transaction began */
     uint64_t count;
     uint64_t admit_epoch;
 
@@ -98,6 +103,14 @@ enum ledger_statement {
     SQL_ADMIT_ELIGIBLE,
     SQL_ADMIT_IS_LEAD,
     SQL_ADMIT_INSERT,
+    SQL_ADMITS_OF_TICKET,
+    SQL_TICKET_INSERT,
+    SQL_TICKETS_OF_HASH,
+    SQL_TICKETS_OF_ID,
+    SQL_TICKETS_ALL,
+    SQL_TICKETS_USED,
+    SQL_CANCEL_INSERT,
+    SQL_CANCELS_OF_TICKET,
     SQL_RETIRE_INSERT,
     SQL_CUTOFF_INSERT,
     SQL_CUTOFF_KEYS,
@@ -150,15 +163,22 @@ enum ledger_statement {
     SQL_SHARED_ALL,
     SQL_STATION_SET,
     SQL_STATION_ALL,
+    SQL_BEYOND_SET,
+    SQL_BEYOND_CLEAR,
+    SQL_BEYOND_GET,
+    SQL_RECORDS_OF_KEY,
+    SQL_RETIRE_AUTHORS,
+    SQL_ADMIT_NAME,
     SQL_UNREADABLE_INSERT,
-    SQL_ALARM_UNCOUNTED,
+    SQL_ALARM_BEYOND,
     SQL_ALARM_FOREIGN_VOID,
     SQL_ALARM_UNREADABLE,
     SQL_TOTAL_SET,
     SQL_COUNT
 };
 
-/* A prepared statement, reset and with nothing bound; NULL (err filled) when preparing fails.
+/* A prepared statement, reset and with nothing bound; NULL (err filled) when preparing fails, and
+ * when anything has failed in this transaction before: SQLite may have rolled it back by itself.
  * Never finalised by the caller. One user at a time: no statement is used again inside a loop over
  * its own rows. */
 sqlite3_stmt *ledger_statement(struct ledger *ledger, enum ledger_statement which,
@@ -171,6 +191,10 @@ enum error_code ledger_row(struct ledger *ledger, sqlite3_stmt *statement, bool 
 /* The last SQLite error as ours; marks the ledger broken after an I/O error. */
 enum error_code ledger_sql_error(struct ledger *ledger, const char *doing, struct error *err);
 enum error_code ledger_sql_code(int rc);
+/* What a function returns that asked yes-or-no questions (ledger_position, ledger_covers) on its
+ * way: the error that one of them hid since `before`, a copy of ledger->faults; else `code`. */
+enum error_code ledger_since(const struct ledger *ledger, uint64_t before, enum error_code code,
+                             struct error *err);
 
 /* Binding and reading fixed-size ids. Bound bytes must stay until the statement has run. */
 void sql_bind_bytes(sqlite3_stmt *statement, int at, const void *bytes, size_t size);
@@ -183,6 +207,8 @@ uint64_t sql_column_u64(sqlite3_stmt *statement, int column);
 enum error_code ledger_begin(struct ledger *ledger, struct error *err);
 enum error_code ledger_commit(struct ledger *ledger, struct error *err);
 void ledger_rollback(struct ledger *ledger); /* and reads the state in memory again */
+/* Reads it now, if the rollback could not. */
+enum error_code ledger_reload(struct ledger *ledger, struct error *err);
 /* Fills chains, heads, counts and receipts from the file. */
 enum error_code ledger_load(struct ledger *ledger, struct error *err);
 /* The receipts of the file, into ledger->receipt. */

@@ -37,7 +37,22 @@ static const char *const statement_text[SQL_COUNT] = {
     [SQL_ADMIT_ELIGIBLE] = "SELECT 1 FROM admit WHERE key = ?1 AND (author = ?2 OR author IN"
                            " (SELECT key FROM admit WHERE author = ?2 AND role = 3)) LIMIT 1",
     [SQL_ADMIT_IS_LEAD] = "SELECT 1 FROM admit WHERE key = ?1 AND author = ?2 AND role = 3 LIMIT 1",
-    [SQL_ADMIT_INSERT] = "INSERT INTO admit VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    [SQL_ADMIT_INSERT] = "INSERT INTO admit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+    [SQL_ADMITS_OF_TICKET] = "SELECT a.rid, a.author, r.chain, r.number, a.key, a.name"
+                             " FROM admit a JOIN record r ON r.rid = a.rid WHERE a.ticket = ?1"
+                             " ORDER BY r.id",
+    [SQL_TICKET_INSERT] = "INSERT INTO ticket VALUES (?1, ?2, ?3, ?4)",
+    [SQL_TICKETS_OF_HASH] = "SELECT t.rid, t.position, r.chain, r.number FROM ticket t"
+                            " JOIN record r ON r.rid = t.rid WHERE t.hash = ?1 ORDER BY r.id",
+    [SQL_TICKETS_OF_ID] = "SELECT t.rid, t.position, r.chain, r.number FROM ticket t"
+                          " JOIN record r ON r.rid = t.rid WHERE t.id = ?1 ORDER BY r.id",
+    [SQL_TICKETS_ALL] = "SELECT t.rid, t.position, r.chain, r.number FROM ticket t"
+                        " JOIN record r ON r.rid = t.rid ORDER BY t.rid, t.position",
+    [SQL_TICKETS_USED] = "SELECT DISTINCT ticket FROM admit WHERE ticket IS NOT NULL"
+                         " ORDER BY ticket",
+    [SQL_CANCEL_INSERT] = "INSERT OR IGNORE INTO cancel VALUES (?1, ?2)",
+    [SQL_CANCELS_OF_TICKET] = "SELECT c.rid, r.chain, r.number FROM cancel c JOIN record r"
+                              " ON r.rid = c.rid WHERE c.ticket = ?1 ORDER BY r.id",
     [SQL_RETIRE_INSERT] = "INSERT INTO retire VALUES (?1, ?2, ?3, ?4)",
     [SQL_CUTOFF_INSERT] = "INSERT INTO cutoff VALUES (?1, ?2)",
     [SQL_CUTOFF_KEYS] = "SELECT DISTINCT r.key FROM cutoff c JOIN retire r ON r.rid = c.rid"
@@ -52,7 +67,7 @@ static const char *const statement_text[SQL_COUNT] = {
     [SQL_ALLOT_OF_KEY] = "SELECT first, last FROM allot WHERE key = ?1 AND counted = 1"
                          " ORDER BY first, last",
     [SQL_ALLOT_COUNTED] = "UPDATE allot SET counted = ?2 WHERE rid = ?1",
-    [SQL_ALLOTS_OF_KEY] = "SELECT DISTINCT a.rid, a.counted, r.chain, r.number FROM chain c"
+    [SQL_ALLOTS_OF_KEY] = "SELECT DISTINCT a.rid, a.counted, r.chain, r.number, a.key FROM chain c"
                           " JOIN record r ON r.chain = c.chain JOIN allot a ON a.rid = r.rid"
                           " WHERE c.key = ?1",
 
@@ -125,8 +140,16 @@ static const char *const statement_text[SQL_COUNT] = {
     [SQL_SHARED_ALL] = "SELECT tag FROM shared ORDER BY tag",
     [SQL_STATION_SET] = "INSERT OR REPLACE INTO station VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
     [SQL_STATION_ALL] = "SELECT key, curve, name, role, retired, hash FROM station ORDER BY key",
+    [SQL_BEYOND_SET] = "INSERT OR REPLACE INTO beyond VALUES (?1, ?2, ?3, ?4)",
+    [SQL_BEYOND_CLEAR] = "DELETE FROM beyond WHERE key = ?1",
+    [SQL_BEYOND_GET] = "SELECT why FROM beyond WHERE rid = ?1",
+    [SQL_RECORDS_OF_KEY] = "SELECT r.rid, r.chain, r.number, r.raw FROM chain c"
+                           " JOIN record r ON r.chain = c.chain WHERE c.key = ?1",
+    [SQL_RETIRE_AUTHORS] = "SELECT DISTINCT author FROM retire WHERE key = ?1",
+    [SQL_ADMIT_NAME] = "SELECT name FROM admit WHERE key = ?1 ORDER BY role DESC, name LIMIT 1",
     [SQL_UNREADABLE_INSERT] = "INSERT OR IGNORE INTO unreadable VALUES (?1)",
-    [SQL_ALARM_UNCOUNTED] = "SELECT key, count(*) FROM issue WHERE counted = 0 GROUP BY key",
+    [SQL_ALARM_BEYOND] = "SELECT key, why, count(*), sum(kind = 6) FROM beyond GROUP BY key, why"
+                         " ORDER BY key, why",
     [SQL_ALARM_FOREIGN_VOID] =
         "SELECT v.key, count(*) FROM void v JOIN station s ON s.key = v.key"
         " JOIN naming n ON n.rid = v.rid JOIN record r ON r.id = n.target"
@@ -139,6 +162,10 @@ static const char *const statement_text[SQL_COUNT] = {
 sqlite3_stmt *ledger_statement(struct ledger *ledger, enum ledger_statement which,
                                struct error *err) {
     sqlite3_stmt **statement = &ledger->statement[which];
+    if (ledger->in_transaction && ledger->faults != ledger->faults_begun) {
+        *err = ledger->fault;
+        return NULL;
+    }
     if (*statement == NULL) {
         if (sqlite3_prepare_v3(ledger->db, statement_text[which], -1, SQLITE_PREPARE_PERSISTENT,
                                statement, NULL) != SQLITE_OK) {

@@ -178,6 +178,13 @@ bool ledger_reserve_chain(struct ledger *ledger) {
     }
     memset(touched + count, 0, (wanted - count) * sizeof *touched);
     ledger->touched = touched;
+    /* The heads are sorted when they are asked for, which must not fail. */
+    struct ledger_head *head = realloc(ledger->head, wanted * sizeof *head);
+    if (head == NULL) {
+        return false;
+    }
+    ledger->head = head;
+    ledger->head_capacity = wanted;
     ledger->chain_capacity = wanted;
     return true;
 }
@@ -254,11 +261,13 @@ static enum error_code insert_record(struct ledger *ledger, struct ledger_stored
     return code;
 }
 
-/* Who is let in decides what is held, so the ledger itself notes admits. */
+/* Who is let in decides what is held, so the ledger itself notes admits. One that names a key which
+ * no station can have is kept as a record, and lets nobody in. */
 static enum error_code note_admit(struct ledger *ledger, const struct ledger_stored *item,
                                   struct error *err) {
     struct record_admit admit;
-    if (item->record.kind != RECORD_ADMIT || !record_admit_read(item->record.body, &admit)) {
+    if (item->record.kind != RECORD_ADMIT || !record_admit_read(item->record.body, &admit) ||
+        !identity_admissible(&admit.key, &admit.curve)) {
         return ERR_OK;
     }
     sqlite3_stmt *statement = ledger_statement(ledger, SQL_ADMIT_INSERT, err);
@@ -272,6 +281,9 @@ static enum error_code note_admit(struct ledger *ledger, const struct ledger_sto
     sqlite3_bind_text(statement, 5, (const char *)admit.name.data, (int)admit.name.size,
                       SQLITE_STATIC);
     sqlite3_bind_int(statement, 6, (int)admit.role);
+    if (admit.has_ticket) {
+        sql_bind_bytes(statement, 7, admit.ticket.bytes, sizeof admit.ticket.bytes);
+    }
     ledger->admit_epoch++;
     return ledger_run(ledger, statement, err);
 }

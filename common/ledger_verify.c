@@ -67,7 +67,8 @@ enum error_code ledger_verify(struct ledger *ledger, bool every, struct error *e
         return ledger_sql_error(ledger, "reading all records", err);
     }
     while ((code = ledger_row(ledger, statement, &row, err)) == ERR_OK && row) {
-        code = check_row(ledger, statement, every, err);
+        uint64_t faults = ledger->faults;
+        code = ledger_since(ledger, faults, check_row(ledger, statement, every, err), err);
         if (code != ERR_OK) {
             break;
         }

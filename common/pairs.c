@@ -115,8 +115,11 @@ static enum error_code load_total(struct ledger *ledger, struct pairs *pairs, st
         SQLITE_OK) {
         return ledger_sql_error(ledger, "reading the state hash", err);
     }
-    if (sqlite3_step(statement) == SQLITE_ROW &&
-        sql_column_bytes(statement, 1, pairs->sum.bytes, sizeof pairs->sum.bytes)) {
+    int rc = sqlite3_step(statement);
+    if (rc != SQLITE_ROW && rc != SQLITE_DONE) {
+        code = ledger_sql_error(ledger, "reading the state hash", err);
+    } else if (rc == SQLITE_ROW &&
+               sql_column_bytes(statement, 1, pairs->sum.bytes, sizeof pairs->sum.bytes)) {
         pairs->rows = sql_column_u64(statement, 0);
     } else {
         code = error_set(err, ERR_DAMAGED, "table total");
@@ -128,6 +131,9 @@ static enum error_code load_total(struct ledger *ledger, struct pairs *pairs, st
 struct pairs *pairs_of(struct ledger *ledger, struct error *err) {
     if (ledger->pairs != NULL) {
         return ledger->pairs;
+    }
+    if (ledger_reload(ledger, err) != ERR_OK) {
+        return NULL;
     }
     struct pairs *pairs = calloc(1, sizeof *pairs);
     if (pairs == NULL) {
@@ -259,13 +265,49 @@ enum error_code pairs_commit(struct ledger *ledger, struct error *err) {
     return code;
 }
 
+/* What `found` says bears on what nearly all other records mean. So it is held before any of them,
+ * or the state would depend on which came first: until then a run that does not bring it is taken
+ * as far as its `open`, which may be that of the root's first log. Returns how many records of the
+ * run may be taken, if it is otherwise in order. */
+static size_t allowed_before_found(struct ledger *ledger, const struct slice *records,
+                                   size_t count) {
+    struct record record;
+    struct clock_position at;
+    struct error err;
+    bool begins = false;
+    for (size_t i = 0; i < count && i < 2; i++) {
+        if (record_decode(records[i], &record, &err) != ERR_OK || pairs_is_found(ledger, &record)) {
+            return count;
+        }
+        begins = begins || record.number == 1;
+        if (i == 0 && !begins && !ledger_position(ledger, &record.previous, &at)) {
+            return count; /* a gap */
+        }
+    }
+    return begins ? 1 : 0;
+}
+
 enum error_code pairs_take(struct ledger *ledger, const struct slice *records, size_t count,
                            struct pairs_taken *taken, struct error *err) {
     struct pairs *pairs = pairs_of(ledger, err);
-    enum error_code code =
-        pairs == NULL ? err->code : ledger_take(ledger, records, count, taken, err);
+    uint64_t faults = ledger->faults;
+    size_t allowed = pairs == NULL || pairs->found_raw.size > 0
+                         ? count
+                         : allowed_before_found(ledger, records, count);
+    enum error_code code = pairs == NULL ? err->code : ERR_OK;
+    memset(taken, 0, sizeof *taken);
+    if (code == ERR_OK && (allowed > 0 || count == 0)) {
+        code = ledger_take(ledger, records, allowed, taken, err);
+    }
     for (size_t i = 0; code == ERR_OK && i < taken->stored; i++) {
         code = pairs_note(ledger, pairs, &ledger->stored[i], err);
+    }
+    code = ledger_since(ledger, faults, code, err);
+    if (code == ERR_OK && allowed < count && taken->outcome <= PAIRS_DUPLICATE) {
+        struct record record;
+        taken->log = record_decode(records[0], &record, err) == ERR_OK ? record.log : taken->log;
+        taken->outcome = PAIRS_DENIED;
+        error_set(&taken->why, ERR_NOT_ALLOWED, "what the event is, is not held yet");
     }
     if (code != ERR_OK) {
         ledger_rollback(ledger);

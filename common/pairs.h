@@ -27,7 +27,8 @@ enum pairs_outcome {
     PAIRS_STORED,    /* all that was new is stored */
     PAIRS_DUPLICATE, /* nothing was new */
     PAIRS_GAP,       /* the record before the first one is not held: ask for more */
-    PAIRS_DENIED,    /* the author is not admitted, as far as is known here */
+    PAIRS_DENIED,    /* the author is not admitted, as far as is known here; or `found`, which
+                        comes before all that it bears on, is not held yet */
     PAIRS_PENDING,   /* the tail behind what was stored does not verify yet */
     PAIRS_ENDED,     /* a record that must carry its own proof does not: this branch ends */
     PAIRS_MALFORMED, /* not a run of records of one log of this event */
@@ -122,6 +123,13 @@ struct pairs_tag {
     char roll[RECORD_TEXT_MAX + 1];
     bool seen;
 };
+/* Why a record that is held does not count: whose it is. */
+enum pairs_beyond {
+    PAIRS_WITHIN,      /* it counts, as far as its author goes */
+    PAIRS_NOT_LET_IN,  /* no admit of its author counts (any more) */
+    PAIRS_BEYOND_ROLE, /* its author's role does not permit it */
+    PAIRS_AFTER_THEFT, /* written after the cut-off of a station that was put out as stolen */
+};
 struct pairs_issue {
     struct record_id id;
     struct bib bib;
@@ -133,6 +141,7 @@ struct pairs_issue {
     enum issue_how how;
     bool half;
     bool counted;
+    enum pairs_beyond beyond; /* why not, when it is not counted */
     bool live;
     size_t tag_count;
     struct pairs_tag tag[RECORD_TAGS_MAX];
@@ -201,8 +210,10 @@ enum error_code pairs_each_station(struct ledger *ledger,
                                    bool (*each)(void *context, const struct pairs_station *),
                                    void *context, struct error *err)
     __attribute__((nonnull(1, 2, 4), warn_unused_result));
-/* One station by signing key, by CURVE key, or by name (letters folded); ERR_NOT_FOUND. Quick: they
- * fill key, curve, name, role, dead and stolen only. */
+/* Rises whenever the standing of some station may have changed: who is let in, and who is out. */
+uint64_t pairs_standing_epoch(struct ledger *ledger) __attribute__((nonnull));
+/* One station by signing key, by CURVE key, or by name (letters folded; of several, one that is not
+ * retired); ERR_NOT_FOUND. Quick: they fill key, curve, name, role, dead and stolen only. */
 enum error_code pairs_station(struct ledger *ledger, const struct sign_public *key,
                               struct pairs_station *out, struct error *err)
     __attribute__((nonnull, warn_unused_result));
@@ -224,6 +235,37 @@ enum error_code pairs_admit_proven(const struct ledger_event *event, struct slic
                                    struct record_admit *admit, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 
+/* A ticket that a lead (or the root) wrote, and what has become of it. */
+struct pairs_ticket {
+    struct ticket_id id;
+    char name[RECORD_TEXT_MAX + 1]; /* for the station */
+    enum role role;
+    struct bib_ranges bibs;
+    struct sign_public author;
+    struct wall_ms made, expires;
+    size_t used;                 /* stations that an admit which counts let in with it */
+    struct sign_public used_key; /* the first of them, by its admit's time, and the one after */
+    char used_name[RECORD_TEXT_MAX + 1];
+    struct wall_ms used_at;
+    char other_name[RECORD_TEXT_MAX + 1];
+    bool cancelled;
+    struct wall_ms cancelled_at;
+    char cancel_reason[RECORD_TEXT_MAX + 1];
+};
+/* By the hash of its secret, or by its id. ERR_NOT_FOUND: no lead that counts wrote such a ticket,
+ * as far as is known here. */
+enum error_code pairs_ticket_by_hash(struct ledger *ledger, const struct digest32 *hash,
+                                     struct pairs_ticket *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+enum error_code pairs_ticket(struct ledger *ledger, const struct ticket_id *id,
+                             struct pairs_ticket *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+/* In the order in which they came here; `each` returns false to stop. */
+enum error_code pairs_each_ticket(struct ledger *ledger,
+                                  bool (*each)(void *context, const struct pairs_ticket *),
+                                  void *context, struct error *err)
+    __attribute__((nonnull(1, 2, 4), warn_unused_result));
+
 /* The station to whom a bib number is allotted; ERR_NOT_FOUND if to nobody. Of several allotments
  * the one counts that had seen the others; among equals the one with the smallest record id. */
 enum error_code pairs_owner(struct ledger *ledger, uint64_t number, struct pairs_station *out,
@@ -232,10 +274,12 @@ enum error_code pairs_allotted(struct ledger *ledger, const struct sign_public *
                                struct bib_ranges *out, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 
-/* Things that are kept but set apart, and what to do about them: forks, crossed settlings, records
- * that do not count, bodies this program cannot read, a table's void of another's issue. */
+/* Things that are kept but set apart, and what to do about them: forks, folders that were copied or
+ * restored, crossed settlings, records that do not count, bodies this program cannot read, a
+ * table's void of another's issue. */
 struct pairs_alarm {
-    char name[24]; /* "fork", "crossed", "doubt", "uncounted", "unreadable", "foreign_void" */
+    char name[24]; /* "fork", "copied", "crossed", "doubt", "beyond", "unreadable", "foreign_void",
+                       "ticket_twice", "ticket_cancelled" */
     char say[320]; /* one sentence for people */
 };
 enum error_code pairs_each_alarm(struct ledger *ledger,

@@ -212,6 +212,7 @@ enum error_code pairs_author_open(struct ledger *ledger, const struct station_ke
     size_t seen_count = 0;
     struct clock_position before = {CLOCK_NO_CHAIN, 0};
     struct record_open open = {.key = keys->sign_public, .incarnation = *incarnation};
+    uint64_t faults = ledger->faults;
     if (follows != NULL) {
         open.has_follows = true;
         open.follows = *follows;
@@ -243,6 +244,7 @@ enum error_code pairs_author_open(struct ledger *ledger, const struct station_ke
         code = write_record(ledger, keys, &record, seen, seen_count, &author->head, err);
     }
     buffer_release(&body);
+    code = ledger_since(ledger, faults, code, err);
     if (code != ERR_OK) {
         ledger_rollback(ledger);
     }
@@ -253,9 +255,11 @@ enum error_code pairs_author_resume(struct ledger *ledger, const struct station_
                                     const struct record_id *head, struct pairs_author *author,
                                     struct error *err) {
     struct clock_position at;
+    uint64_t faults = ledger->faults;
     if (!ledger_position(ledger, head, &at) ||
         !ID_EQUAL(ledger->chain[at.chain].key, keys->sign_public)) {
-        return error_set(err, ERR_NOT_FOUND, "the last own record is not held");
+        error_set(err, ERR_NOT_FOUND, "the last own record is not held");
+        return ledger_since(ledger, faults, err->code, err);
     }
     memset(author, 0, sizeof *author);
     author->keys = *keys;
@@ -281,6 +285,7 @@ enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
                    now.ms - author->refreshed_at.ms >= REFRESH_MS || author->refreshed_number == 0;
     INVARIANT(ledger->in_transaction);
     enum error_code code = ERR_OK;
+    uint64_t faults = ledger->faults;
     if (!ledger_position(ledger, &author->head, &own)) {
         code = error_set(err, ERR_NOT_FOUND, "the last own record is not held");
     }
@@ -298,6 +303,7 @@ enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
     if (code == ERR_OK) {
         code = write_record(ledger, &author->keys, &record, seen, seen_count, id, err);
     }
+    code = ledger_since(ledger, faults, code, err);
     if (code != ERR_OK) {
         ledger_rollback(ledger);
         return code;

@@ -15,13 +15,16 @@
  * many live issues by record id, which is the same choice everywhere. */
 enum { CLASSIFIED_MAX = 32 };
 
+struct naming_row;
 struct issue_row {
     int64_t rid;
     struct record_id id;
     struct clock_position at;
     struct sign_public key;
     bool counted, was_live, live;
-    bool settled; /* not counted, and a lead has dealt with it */
+    bool settled;  /* not counted, and a lead has dealt with it */
+    size_t enders; /* counted records that end it, and one of them; see look_decisive */
+    const struct naming_row *ender;
 };
 struct naming_row {
     size_t issue; /* index of the one that is named */
@@ -260,48 +263,39 @@ static enum error_code look_doubled(struct ledger *ledger, const struct pairs *p
 
 /* ---- crossed settlings ---- */
 
-/* Whether a counted naming other than by `by` ends the issue. */
-static bool ended_without(const struct view *view, size_t issue, int64_t by) {
+/* The naming that alone ends each issue, where that is a void: decisive is who ends an issue that
+ * nothing else would have ended. At most CLASSIFIED_MAX, by the ids of the issues. */
+static size_t look_decisive(struct view *view, const struct naming_row **decisive) {
+    size_t count = 0;
     for (size_t i = 0; i < view->naming_count; i++) {
         const struct naming_row *naming = &view->naming[i];
-        if (naming->issue == issue && naming->counted && naming->relation != NAMING_BESIDE &&
-            naming->rid != by) {
-            return true;
+        struct issue_row *issue = &view->issue[naming->issue];
+        if (naming->counted && naming->relation != NAMING_BESIDE) {
+            issue->enders++;
+            issue->ender = naming;
         }
     }
-    return false;
-}
-
-/* Whether the void ends some issue that nothing else would have ended. */
-static bool decisive(const struct view *view, int64_t by) {
-    for (size_t i = 0; i < view->naming_count; i++) {
-        if (view->naming[i].rid == by && view->naming[i].relation == NAMING_VOIDED &&
-            view->issue[view->naming[i].issue].counted &&
-            !ended_without(view, view->naming[i].issue, by)) {
-            return true;
+    for (size_t i = 0; i < view->issue_count && count < CLASSIFIED_MAX; i++) {
+        const struct issue_row *issue = &view->issue[i];
+        if (issue->counted && issue->enders == 1 && issue->ender->relation == NAMING_VOIDED) {
+            decisive[count++] = issue->ender;
         }
     }
-    return false;
+    return count;
 }
 
 /* Two voids by different keys, neither of which had seen the other, that together left nothing. */
 static void look_crossed(struct ledger *ledger, struct view *view) {
+    const struct naming_row *decisive[CLASSIFIED_MAX];
     if (view->out.state != PAIRS_EMPTIED) {
         return;
     }
-    for (size_t i = 0; i < view->naming_count && i < CLASSIFIED_MAX; i++) {
-        const struct naming_row *a = &view->naming[i];
-        if (a->relation != NAMING_VOIDED || !a->counted || !decisive(view, a->rid)) {
-            continue;
-        }
-        for (size_t j = i + 1; j < view->naming_count && j < CLASSIFIED_MAX; j++) {
-            const struct naming_row *b = &view->naming[j];
-            if (b->relation == NAMING_VOIDED && b->counted && !ID_EQUAL(a->key, b->key) &&
-                decisive(view, b->rid) && !ledger_covers(ledger, a->at, b->at) &&
-                !ledger_covers(ledger, b->at, a->at)) {
-                view->out.crossed = true;
-                return;
-            }
+    size_t count = look_decisive(view, decisive);
+    for (size_t i = 0; i < count; i++) {
+        for (size_t j = i + 1; j < count && !view->out.crossed; j++) {
+            const struct naming_row *a = decisive[i], *b = decisive[j];
+            view->out.crossed = !ID_EQUAL(a->key, b->key) && !ledger_covers(ledger, a->at, b->at) &&
+                                !ledger_covers(ledger, b->at, a->at);
         }
     }
 }

@@ -258,6 +258,9 @@ static enum error_code fill_issue(struct ledger *ledger, int64_t rid, struct pai
         fill_body(&record, out);
     }
     buffer_release(&raw);
+    if (code == ERR_OK && !out->counted) {
+        code = beyond_of(ledger, rid, &out->beyond, err);
+    }
     return code == ERR_OK ? fill_ended(ledger, out, err) : code;
 }
 
@@ -305,6 +308,9 @@ enum error_code pairs_each_issue(struct ledger *ledger, const struct pairs_filte
                                  void *context, struct error *err) {
     struct list list = {0};
     bool more = true;
+    if (pairs_of(ledger, err) == NULL) { /* for the names of stations */
+        return err->code;
+    }
     sqlite3_stmt *statement = issue_rows(ledger, filter, err);
     enum error_code code = statement == NULL ? err->code : gather(ledger, statement, &list, err);
     if (code == ERR_OK && filter->which != PAIRS_ISSUES_LIVE &&

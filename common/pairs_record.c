@@ -11,7 +11,8 @@ static enum error_code no_memory(struct error *err) {
 }
 
 bool bib_column(sqlite3_stmt *statement, int column, struct bib *bib) {
-    const void *text = sqlite3_column_text(statement, column);
+    /* As a blob, because a text gets a NUL behind it, for which there may be no memory. */
+    const void *text = sqlite3_column_blob(statement, column);
     size_t size = (size_t)sqlite3_column_bytes(statement, column);
     memset(bib, 0, sizeof *bib);
     if (text == NULL || size > BIB_LENGTH_MAX) {
@@ -167,6 +168,12 @@ static enum error_code note_retire(struct ledger *ledger, struct pairs *pairs,
     return code;
 }
 
+/* A range may name any 64-bit number, and a column holds 63 bits of one. Bibs have 12 digits at
+ * most, so nothing is lost by cutting. */
+static uint64_t cut_number(uint64_t number) {
+    return number > INT64_MAX ? INT64_MAX : number;
+}
+
 static enum error_code note_allot(struct ledger *ledger, struct pairs *pairs,
                                   const struct ledger_stored *stored, bool *readable,
                                   struct error *err) {
@@ -176,15 +183,16 @@ static enum error_code note_allot(struct ledger *ledger, struct pairs *pairs,
         return ERR_OK;
     }
     enum error_code code = ERR_OK;
-    bool counted = standing_counts(ledger, pairs, &stored->key, stored->at, ROLE_TABLE);
+    bool counted = standing_counts(ledger, pairs, &stored->key, stored->at,
+                                   beyond_allot_role(&stored->key, &body.key));
     for (size_t i = 0; code == ERR_OK && i < body.bibs.count; i++) {
         sqlite3_stmt *statement = ledger_statement(ledger, SQL_ALLOT_INSERT, err);
         if (statement == NULL) {
             return err->code;
         }
         sqlite3_bind_int64(statement, 1, stored->rid);
-        sql_bind_u64(statement, 2, body.bibs.range[i].first);
-        sql_bind_u64(statement, 3, body.bibs.range[i].last);
+        sql_bind_u64(statement, 2, cut_number(body.bibs.range[i].first));
+        sql_bind_u64(statement, 3, cut_number(body.bibs.range[i].last));
         sql_bind_bytes(statement, 4, body.key.bytes, sizeof body.key.bytes);
         sqlite3_bind_int(statement, 5, counted);
         code = ledger_run(ledger, statement, err);
@@ -194,15 +202,18 @@ static enum error_code note_allot(struct ledger *ledger, struct pairs *pairs,
 
 /* `found` is number 2 of the root's first log, and the event id is made of its body: any other
  * record of this kind is of no event. */
-static bool is_found_of(const struct ledger *ledger, const struct sign_public *key,
-                        const struct record *record) {
+bool pairs_is_found(const struct ledger *ledger, const struct record *record) {
     struct event_id event;
-    if (record->kind != RECORD_FOUND || record->number != 2 ||
-        !ID_EQUAL(*key, ledger->event.root)) {
+    if (record->kind != RECORD_FOUND || record->number != 2) {
         return false;
     }
     event = identity_event(&ledger->event.root, record->body);
     return ID_EQUAL(event, ledger->event.event);
+}
+
+static bool is_found_of(const struct ledger *ledger, const struct sign_public *key,
+                        const struct record *record) {
+    return ID_EQUAL(*key, ledger->event.root) && pairs_is_found(ledger, record);
 }
 
 static enum error_code keep_found(struct pairs *pairs, struct slice raw, struct error *err) {
@@ -291,15 +302,23 @@ enum error_code pairs_note(struct ledger *ledger, struct pairs *pairs,
     struct record_close close;
     switch (stored->record.kind) {
     case RECORD_FOUND:
+        if (!ID_EQUAL(stored->key, ledger->event.root)) {
+            break; /* beyond its author's role, and of no meaning */
+        }
         readable = is_found_of(ledger, &stored->key, &stored->record);
         if (readable) {
             code = keep_found(pairs, stored->record.raw, err);
+            ledger->admit_epoch++; /* all that was turned away for want of it may come now */
         }
         readable = readable && pairs->has_found;
         break;
     case RECORD_ADMIT:
-        readable = record_admit_read(stored->record.body, &admit);
+        readable = record_admit_read(stored->record.body, &admit) &&
+                   identity_admissible(&admit.key, &admit.curve);
         pairs->standing_dirty = pairs->standing_dirty || readable;
+        if (readable && admit.role >= ROLE_LEAD) {
+            code = beyond_lead_named(ledger, pairs, &admit.key, err);
+        }
         break;
     case RECORD_RETIRE:
         code = note_retire(ledger, pairs, stored, &readable, err);
@@ -316,6 +335,12 @@ enum error_code pairs_note(struct ledger *ledger, struct pairs *pairs,
     case RECORD_CLOSE:
         readable = record_close_read(stored->record.body, &close);
         break;
+    case RECORD_TICKET:
+        code = ticket_note(ledger, stored, &readable, err);
+        break;
+    case RECORD_CANCEL:
+        code = ticket_note_cancel(ledger, stored, &readable, err);
+        break;
     default: /* open was read when it came; other kinds are for newer programs */
         break;
     }
@@ -325,6 +350,9 @@ enum error_code pairs_note(struct ledger *ledger, struct pairs *pairs,
     /* Standings must be right for the records behind an admit in the same transaction. */
     if (code == ERR_OK && pairs->standing_dirty) {
         code = standing_update(ledger, pairs, err);
+    }
+    if (code == ERR_OK) {
+        code = beyond_note(ledger, pairs, stored, err);
     }
     return code == ERR_OK ? note_cutoff(ledger, pairs, stored, err) : code;
 }
@@ -388,8 +416,12 @@ static enum error_code recount_table(struct ledger *ledger, struct pairs *pairs,
         struct clock_position at = {(uint32_t)sqlite3_column_int(statement, 2),
                                     sql_column_u64(statement, 3)};
         struct bib bib;
+        struct sign_public to = *key; /* of an allot: whose numbers they are */
         bool has_bib = rows == SQL_ISSUES_OF_KEY && bib_column(statement, 4, &bib);
-        bool now = standing_counts(ledger, pairs, key, at, ROLE_TABLE);
+        if (rows == SQL_ALLOTS_OF_KEY) {
+            (void)sql_column_bytes(statement, 4, &to, sizeof to);
+        }
+        bool now = standing_counts(ledger, pairs, key, at, beyond_allot_role(key, &to));
         if (has_bib && !dirty_add(&pairs->bibs, &bib)) {
             code = no_memory(err);
         }
@@ -416,6 +448,9 @@ enum error_code pairs_recount(struct ledger *ledger, struct pairs *pairs,
     }
     if (code == ERR_OK) {
         code = recount_table(ledger, pairs, key, SQL_ALLOTS_OF_KEY, SQL_ALLOT_COUNTED, err);
+    }
+    if (code == ERR_OK) {
+        code = beyond_recount(ledger, pairs, key, err);
     }
     return code;
 }

@@ -52,9 +52,10 @@ static enum error_code read_claims(struct ledger *ledger, const char *sql, struc
         item->value = sqlite3_column_int(statement, 3);
         item->at.chain = (uint32_t)sqlite3_column_int(statement, 5);
         item->at.number = sql_column_u64(statement, 6);
-        const char *name = (const char *)sqlite3_column_text(statement, 8);
+        const char *name = sqlite3_column_blob(statement, 8);
         if (name != NULL) {
-            sqlite3_snprintf((int)sizeof item->name, item->name, "%s", name);
+            sqlite3_snprintf((int)sizeof item->name, item->name, "%.*s",
+                             sqlite3_column_bytes(statement, 8), name);
         }
         if (!sql_column_bytes(statement, 1, &item->author, sizeof item->author) ||
             !sql_column_bytes(statement, 2, &item->key, sizeof item->key) ||
@@ -445,6 +446,7 @@ enum error_code standing_update(struct ledger *ledger, struct pairs *pairs, stru
         pairs->cutoff = build.cutoff;
         pairs->cutoff_count = build.cutoff_count;
         pairs->standing_dirty = false;
+        pairs->standing_epoch++;
     } else {
         free(build.standing);
         free(build.cutoff);

@@ -45,7 +45,7 @@ struct pairs {
     struct digest64 sum; /* of their hashes, little-endian, mod 2^512 */
     bool total_dirty;
     bool has_found;
-    struct buffer found_raw; /* the record that `found` borrows from */
+    struct buffer found_raw; /* the record that `found` borrows from; empty until it is held */
     struct record_found found;
 
     struct standing *standing; /* sorted by key */
@@ -53,6 +53,7 @@ struct pairs {
     struct standing_cutoff *cutoff;
     size_t cutoff_count;
     bool standing_dirty;
+    uint64_t standing_epoch;
 
     struct dirty_set bibs, tags, keys; /* struct bib, struct tag_key, struct sign_public */
 };
@@ -85,8 +86,36 @@ enum error_code pairs_note(struct ledger *ledger, struct pairs *pairs,
 /* Looks again at all records of a key whose standing changed. */
 enum error_code pairs_recount(struct ledger *ledger, struct pairs *pairs,
                               const struct sign_public *key, struct error *err);
+/* Whether this is the record that the event's id is made of; who signed it is not asked. */
+bool pairs_is_found(const struct ledger *ledger, const struct record *record);
 /* The found record of this event, if it is held. */
 enum error_code pairs_load_found(struct ledger *ledger, struct pairs *pairs, struct error *err);
+
+/* ---- pairs_beyond.c: records that do not count because of who wrote them ---- */
+/* Puts a stored record into table `beyond` if it belongs there. */
+enum error_code beyond_note(struct ledger *ledger, const struct pairs *pairs,
+                            const struct ledger_stored *stored, struct error *err);
+/* Looks again at all records of a key whose standing changed. */
+enum error_code beyond_recount(struct ledger *ledger, const struct pairs *pairs,
+                               const struct sign_public *key, struct error *err);
+/* The root named a lead: whoever retired that key without being the root is looked at again. */
+enum error_code beyond_lead_named(struct ledger *ledger, struct pairs *pairs,
+                                  const struct sign_public *lead, struct error *err);
+enum error_code beyond_of(struct ledger *ledger, int64_t rid, enum pairs_beyond *why,
+                          struct error *err);
+/* A table takes numbers over by giving them to itself; only a lead gives them to others. */
+enum role beyond_allot_role(const struct sign_public *author, const struct sign_public *to);
+
+/* ---- pairs_ticket.c: tickets for joining, which are in no hash ---- */
+enum error_code ticket_note(struct ledger *ledger, const struct ledger_stored *stored,
+                            bool *readable, struct error *err);
+enum error_code ticket_note_cancel(struct ledger *ledger, const struct ledger_stored *stored,
+                                   bool *readable, struct error *err);
+/* Calls `each` for every ticket that let in two stations, or that was cancelled elsewhere at the
+ * same time. */
+enum error_code ticket_each_trouble(struct ledger *ledger,
+                                    void (*each)(void *context, const struct pairs_ticket *),
+                                    void *context, struct error *err);
 
 /* ---- pairs_derive.c: a bib ---- */
 enum error_code derive_bib(struct ledger *ledger, struct pairs *pairs, const struct bib *bib,

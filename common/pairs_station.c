@@ -58,13 +58,26 @@ enum error_code pairs_station_by_name(struct ledger *ledger, const char *name,
     if (pairs == NULL) {
         return err->code;
     }
+    const struct standing *found = NULL;
     for (size_t i = 0; i < pairs->standing_count; i++) {
-        if (strcasecmp(pairs->standing[i].name, name) == 0 && name[0] != '\0') {
-            from_standing(&pairs->standing[i], out);
-            return ERR_OK;
+        const struct standing *other = &pairs->standing[i];
+        bool better =
+            found == NULL || (found->retired != RETIRED_NOT && other->retired == RETIRED_NOT);
+        if (name[0] != '\0' && strcasecmp(other->name, name) == 0 && better) {
+            found = other;
         }
     }
-    return none_such(err);
+    if (found == NULL) {
+        return none_such(err);
+    }
+    from_standing(found, out);
+    return ERR_OK;
+}
+
+uint64_t pairs_standing_epoch(struct ledger *ledger) {
+    struct error unused;
+    const struct pairs *pairs = pairs_of(ledger, &unused);
+    return pairs == NULL ? 0 : pairs->standing_epoch;
 }
 
 /* ---- what a station's logs say ---- */
@@ -263,7 +276,8 @@ static enum error_code check_link(const struct ledger_event *event, struct canon
     if (code != ERR_OK) {
         return code;
     }
-    if (record.kind != RECORD_ADMIT || !record_admit_read(record.body, admit)) {
+    if (record.kind != RECORD_ADMIT || !record_admit_read(record.body, admit) ||
+        !identity_admissible(&admit->key, &admit->curve)) {
         return error_set(err, ERR_FORM, "a link of the proof is no admit");
     }
     if (!ID_EQUAL(named, *author)) {
@@ -306,6 +320,7 @@ enum error_code pairs_owner(struct ledger *ledger, uint64_t number, struct pairs
                             struct error *err) {
     struct sign_public best;
     struct clock_position best_at = {CLOCK_NO_CHAIN, 0};
+    uint64_t faults = ledger->faults;
     bool row = true;
     enum error_code code;
     if (number > INT64_MAX) {
@@ -328,6 +343,7 @@ enum error_code pairs_owner(struct ledger *ledger, uint64_t number, struct pairs
             best_at = at;
         }
     }
+    code = ledger_since(ledger, faults, code, err);
     if (code != ERR_OK) {
         return code;
     }

@@ -12,6 +12,8 @@ static const char *const compared[] = {
     "SELECT * FROM chain ORDER BY chain",
     "SELECT * FROM seen ORDER BY chain, number, target_id, inherits",
     "SELECT * FROM admit ORDER BY rid",
+    "SELECT * FROM ticket ORDER BY rid, position",
+    "SELECT * FROM cancel ORDER BY ticket, rid",
     "SELECT * FROM retire ORDER BY rid",
     "SELECT * FROM cutoff ORDER BY rid, head_id",
     "SELECT * FROM station ORDER BY key",
@@ -23,6 +25,7 @@ static const char *const compared[] = {
     "SELECT * FROM bib ORDER BY bib",
     "SELECT * FROM contest ORDER BY chain, bib",
     "SELECT * FROM shared ORDER BY tag",
+    "SELECT * FROM beyond ORDER BY rid",
     "SELECT * FROM unreadable ORDER BY rid",
     "SELECT * FROM total",
 };
@@ -40,17 +43,18 @@ static bool same_value(sqlite3_stmt *a, sqlite3_stmt *b, int column) {
            (left_size == 0 || memcmp(left, right, (size_t)left_size) == 0);
 }
 
-static enum error_code compare_rows(sqlite3_stmt *a, sqlite3_stmt *b, const char *sql,
-                                    struct error *err) {
+static enum error_code compare_rows(struct ledger *ledger, struct ledger *again, sqlite3_stmt *a,
+                                    sqlite3_stmt *b, const char *sql, struct error *err) {
     for (uint64_t row = 0;; row++) {
         int left = sqlite3_step(a), right = sqlite3_step(b);
         if (left == SQLITE_DONE && right == SQLITE_DONE) {
             return ERR_OK;
         }
-        if ((left != SQLITE_ROW && left != SQLITE_DONE) ||
-            (right != SQLITE_ROW && right != SQLITE_DONE)) {
-            return error_set(err, ERR_DAMAGED, "row %llu of \"%s\" cannot be read",
-                             (unsigned long long)row, sql);
+        if (left != SQLITE_ROW && left != SQLITE_DONE) {
+            return ledger_sql_error(ledger, sql, err);
+        }
+        if (right != SQLITE_ROW && right != SQLITE_DONE) {
+            return ledger_sql_error(again, sql, err);
         }
         if (left != right) {
             return error_set(err, ERR_DAMAGED, "\"%s\" has %s rows than its records give", sql,
@@ -74,7 +78,7 @@ static enum error_code compare_table(struct ledger *ledger, struct ledger *again
     } else if (sqlite3_prepare_v2(again->db, sql, -1, &b, NULL) != SQLITE_OK) {
         code = ledger_sql_error(again, "comparing", err);
     } else {
-        code = compare_rows(a, b, sql, err);
+        code = compare_rows(ledger, again, a, b, sql, err);
     }
     sqlite3_finalize(a);
     sqlite3_finalize(b);
@@ -146,6 +150,9 @@ static enum error_code replay_all(struct ledger *ledger, struct replay *replay, 
 
 enum error_code pairs_verify(struct ledger *ledger, bool every, struct error *err) {
     static struct replay replay; /* large; one thread */
+    if (pairs_of(ledger, err) == NULL) {
+        return err->code;
+    }
     enum error_code code = ledger_verify(ledger, every, err);
     if (code != ERR_OK) {
         return code;
@@ -158,6 +165,9 @@ enum error_code pairs_verify(struct ledger *ledger, bool every, struct error *er
     }
     for (size_t i = 0; code == ERR_OK && i < sizeof compared / sizeof compared[0]; i++) {
         code = compare_table(ledger, replay.again, compared[i], err);
+    }
+    if (code == ERR_OK && pairs_of(replay.again, err) == NULL) {
+        code = err->code;
     }
     if (code == ERR_OK) {
         struct digest32 heads = ledger_heads_hash(ledger), state = pairs_state_hash(ledger);

@@ -318,7 +318,8 @@ void record_kind_text(uint64_t kind, char *out, size_t size) {
     static const char *const names[] = {
         [RECORD_OPEN] = "open",     [RECORD_FOUND] = "found", [RECORD_ADMIT] = "admit",
         [RECORD_RETIRE] = "retire", [RECORD_ALLOT] = "allot", [RECORD_ISSUE] = "issue",
-        [RECORD_VOID] = "void",     [RECORD_CLOSE] = "close",
+        [RECORD_VOID] = "void",     [RECORD_CLOSE] = "close", [RECORD_TICKET] = "ticket",
+        [RECORD_CANCEL] = "cancel",
     };
     if (kind < sizeof(names) / sizeof(names[0]) && names[kind] != NULL) {
         snprintf(out, size, "%s", names[kind]);

@@ -16,11 +16,12 @@ enum {
     RECORD_SIZE_MAX = 16384,
     RECORD_SEEN_MAX = 64,
     RECORD_TAGS_MAX = 4,
-    RECORD_NAMES_MAX = 64, /* record ids in one void; 16 in an issue's replaces or extra */
-    RECORD_CUTOFFS_MAX = 64,
+    RECORD_NAMES_MAX = 64,    /* record ids in one void; 16 in an issue's replaces or extra */
+    RECORD_CUTOFFS_MAX = 200, /* a station begins a log at each start of its machine */
     RECORD_ADDRESSES_MAX = 8,
     RECORD_CATEGORIES_MAX = 16,
-    RECORD_TEXT_MAX = 200, /* bytes of a short text */
+    RECORD_TICKETS_MAX = 32, /* in one ticket or cancel record */
+    RECORD_TEXT_MAX = 200,   /* bytes of a short text */
     RECORD_HELPER_MAX = 8,
     RECORD_VERIFY_EVERY = 128, /* each number divisible by this carries its own proof */
 };
@@ -35,6 +36,8 @@ enum record_kind {
     RECORD_ISSUE = 6,
     RECORD_VOID = 7,
     RECORD_CLOSE = 8,
+    RECORD_TICKET = 9,
+    RECORD_CANCEL = 10,
 };
 
 /* An entry of `seen`: a head by its number and the first 16 bytes of its record id. */
@@ -143,6 +146,9 @@ const struct record_category *record_found_category(const struct record_found *f
                                                     const struct bib *bib) __attribute__((nonnull));
 
 enum role { ROLE_NONE = 0, ROLE_READER = 1, ROLE_TABLE = 2, ROLE_LEAD = 3, ROLE_ROOT = 4 };
+struct ticket_id {
+    uint8_t bytes[8];
+};
 struct record_admit {
     struct sign_public key;
     struct curve_public curve;
@@ -150,6 +156,8 @@ struct record_admit {
     enum role role; /* reader, table or lead */
     size_t address_count;
     struct slice address[RECORD_ADDRESSES_MAX];
+    bool has_ticket; /* it came with this ticket */
+    struct ticket_id ticket;
 };
 bool record_admit_read(struct slice body, struct record_admit *admit) __attribute__((nonnull));
 void record_admit_write(const struct record_admit *admit, struct buffer *out)
@@ -221,6 +229,32 @@ struct record_close {
 };
 bool record_close_read(struct slice body, struct record_close *close) __attribute__((nonnull));
 void record_close_write(const struct record_close *close, struct buffer *out)
+    __attribute__((nonnull));
+
+/* Leave for a station to join: who shows the secret behind `hash` is let in, once. */
+struct record_ticket_entry {
+    struct ticket_id id;
+    struct digest32 hash;   /* of the secret, see ticket_hash */
+    struct slice name;      /* of the station */
+    enum role role;         /* reader or table */
+    struct bib_ranges bibs; /* count 0: none are allotted */
+};
+struct record_ticket {
+    size_t entry_count; /* at least 1 */
+    struct record_ticket_entry entry[RECORD_TICKETS_MAX];
+    struct wall_ms expires; /* by the clock of the lead who is asked; never negative */
+};
+bool record_ticket_read(struct slice body, struct record_ticket *ticket) __attribute__((nonnull));
+void record_ticket_write(const struct record_ticket *ticket, struct buffer *out)
+    __attribute__((nonnull));
+
+struct record_cancel {
+    size_t ticket_count; /* at least 1 */
+    struct ticket_id ticket[RECORD_TICKETS_MAX];
+    struct slice reason;
+};
+bool record_cancel_read(struct slice body, struct record_cancel *cancel) __attribute__((nonnull));
+void record_cancel_write(const struct record_cancel *cancel, struct buffer *out)
     __attribute__((nonnull));
 
 #endif

@@ -53,6 +53,10 @@ static bool get_key(struct canon_reader *reader, struct sign_public *key) {
     return canon_get_exact(reader, key->bytes, sizeof(key->bytes));
 }
 
+static bool get_ticket_id(struct canon_reader *reader, struct ticket_id *id) {
+    return canon_get_exact(reader, id->bytes, sizeof(id->bytes));
+}
+
 static bool get_head(struct canon_reader *reader, struct record_head *head) {
     size_t count = 0;
     return get_count(reader, 3, 3, &count) &&
@@ -99,6 +103,10 @@ static bool get_chip(struct canon_reader *reader, enum chip_where *chip) {
 
 static void put_key(struct buffer *out, const struct sign_public *key) {
     canon_put_bytes(out, slice_of(key->bytes, sizeof(key->bytes)));
+}
+
+static void put_ticket_id(struct buffer *out, const struct ticket_id *id) {
+    canon_put_bytes(out, slice_of(id->bytes, sizeof(id->bytes)));
 }
 
 static void put_id(struct buffer *out, const struct record_id *id) {
@@ -349,6 +357,9 @@ static bool take_admit(struct canon_reader *reader, uint64_t key, void *into) {
         return true;
     case 5:
         return get_addresses(reader, admit);
+    case 6:
+        admit->has_ticket = true;
+        return get_ticket_id(reader, &admit->ticket);
     default:
         return canon_skip(reader, NULL);
     }
@@ -362,7 +373,7 @@ bool record_admit_read(struct slice body, struct record_admit *admit) {
 }
 
 void record_admit_write(const struct record_admit *admit, struct buffer *out) {
-    canon_put_map(out, 5);
+    canon_put_map(out, admit->has_ticket ? 6 : 5);
     canon_put_uint(out, 1);
     put_key(out, &admit->key);
     canon_put_uint(out, 2);
@@ -375,6 +386,10 @@ void record_admit_write(const struct record_admit *admit, struct buffer *out) {
     canon_put_array(out, admit->address_count);
     for (size_t i = 0; i < admit->address_count; i++) {
         canon_put_text(out, admit->address[i]);
+    }
+    if (admit->has_ticket) {
+        canon_put_uint(out, 6);
+        put_ticket_id(out, &admit->ticket);
     }
 }
 
@@ -661,4 +676,126 @@ void record_close_write(const struct record_close *close, struct buffer *out) {
     canon_put_map(out, 1);
     canon_put_uint(out, 1);
     canon_put_uint(out, close->number);
+}
+
+/* ---- ticket ---- */
+
+static bool take_ticket_entry(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_ticket_entry *entry = into;
+    unsigned role = 0;
+    switch (key) {
+    case 1:
+        return get_ticket_id(reader, &entry->id);
+    case 2:
+        return canon_get_exact(reader, entry->hash.bytes, sizeof(entry->hash.bytes));
+    case 3:
+        return get_short_text(reader, &entry->name);
+    case 4:
+        if (!get_choice(reader, ROLE_TABLE, &role)) {
+            return false;
+        }
+        entry->role = (enum role)role;
+        return true;
+    case 5:
+        return get_ranges(reader, 1, &entry->bibs);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+static bool get_ticket_entries(struct canon_reader *reader, struct record_ticket *ticket) {
+    const uint64_t required = FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3) | FIELDS_BIT(4);
+    if (!get_count(reader, 1, RECORD_TICKETS_MAX, &ticket->entry_count)) {
+        return false;
+    }
+    for (size_t i = 0; i < ticket->entry_count; i++) {
+        if (!fields_read(reader, required, take_ticket_entry, &ticket->entry[i])) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool take_ticket(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_ticket *ticket = into;
+    uint64_t wall = 0;
+    switch (key) {
+    case 1:
+        return get_ticket_entries(reader, ticket);
+    case 2:
+        if (!canon_get_uint(reader, &wall) || wall > INT64_MAX) {
+            return false;
+        }
+        ticket->expires.ms = (int64_t)wall;
+        return true;
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_ticket_read(struct slice body, struct record_ticket *ticket) {
+    memset(ticket, 0, sizeof(*ticket));
+    return fields_read_all(body, FIELDS_BIT(1) | FIELDS_BIT(2), take_ticket, ticket);
+}
+
+void record_ticket_write(const struct record_ticket *ticket, struct buffer *out) {
+    canon_put_map(out, 2);
+    canon_put_uint(out, 1);
+    canon_put_array(out, ticket->entry_count);
+    for (size_t i = 0; i < ticket->entry_count; i++) {
+        const struct record_ticket_entry *entry = &ticket->entry[i];
+        canon_put_map(out, entry->bibs.count > 0 ? 5 : 4);
+        canon_put_uint(out, 1);
+        put_ticket_id(out, &entry->id);
+        canon_put_uint(out, 2);
+        canon_put_bytes(out, slice_of(entry->hash.bytes, sizeof(entry->hash.bytes)));
+        canon_put_uint(out, 3);
+        canon_put_text(out, entry->name);
+        canon_put_uint(out, 4);
+        canon_put_uint(out, entry->role);
+        if (entry->bibs.count > 0) {
+            canon_put_uint(out, 5);
+            put_ranges(out, &entry->bibs);
+        }
+    }
+    canon_put_uint(out, 2);
+    canon_put_uint(out, (uint64_t)ticket->expires.ms);
+}
+
+/* ---- cancel ---- */
+
+static bool take_cancel(struct canon_reader *reader, uint64_t key, void *into) {
+    struct record_cancel *cancel = into;
+    switch (key) {
+    case 1:
+        if (!get_count(reader, 1, RECORD_TICKETS_MAX, &cancel->ticket_count)) {
+            return false;
+        }
+        for (size_t i = 0; i < cancel->ticket_count; i++) {
+            if (!get_ticket_id(reader, &cancel->ticket[i])) {
+                return false;
+            }
+        }
+        return true;
+    case 2:
+        return get_short_text(reader, &cancel->reason);
+    default:
+        return canon_skip(reader, NULL);
+    }
+}
+
+bool record_cancel_read(struct slice body, struct record_cancel *cancel) {
+    memset(cancel, 0, sizeof(*cancel));
+    return fields_read_all(body, FIELDS_BIT(1) | FIELDS_BIT(2), take_cancel, cancel);
+}
+
+void record_cancel_write(const struct record_cancel *cancel, struct buffer *out) {
+    canon_put_map(out, 2);
+    canon_put_uint(out, 1);
+    canon_put_array(out, cancel->ticket_count);
+    for (size_t i = 0; i < cancel->ticket_count; i++) {
+        put_ticket_id(out, &cancel->ticket[i]);
+    }
+    canon_put_uint(out, 2);
+    canon_put_text(out, cancel->reason);
 }

@@ -32,10 +32,29 @@ CREATE TABLE admit (
   key BLOB NOT NULL,
   curve BLOB NOT NULL,
   name TEXT NOT NULL,
-  role INTEGER NOT NULL
+  role INTEGER NOT NULL,
+  ticket BLOB                     -- id of the ticket that it was made for, or NULL
 );
 CREATE INDEX admit_key ON admit (key);
 CREATE INDEX admit_author ON admit (author, role);
+CREATE INDEX admit_ticket ON admit (ticket) WHERE ticket IS NOT NULL;
+
+-- Where tickets and cancellations stand. Whether they count is asked when they are looked up.
+CREATE TABLE ticket (
+  rid INTEGER NOT NULL REFERENCES record (rid),
+  position INTEGER NOT NULL,      -- of the entry in its record, from 0
+  id BLOB NOT NULL,
+  hash BLOB NOT NULL,             -- of the secret
+  PRIMARY KEY (rid, position)
+) WITHOUT ROWID;
+CREATE INDEX ticket_id ON ticket (id);
+CREATE INDEX ticket_hash ON ticket (hash);
+CREATE TABLE cancel (
+  ticket BLOB NOT NULL,           -- id
+  rid INTEGER NOT NULL REFERENCES record (rid),
+  PRIMARY KEY (ticket, rid)
+) WITHOUT ROWID;
+
 CREATE TABLE retire (
   rid INTEGER PRIMARY KEY REFERENCES record (rid),
   author BLOB NOT NULL,
@@ -133,6 +152,15 @@ CREATE TABLE shared (
   tag BLOB PRIMARY KEY,           -- 01 and the EPC, or 02 and the TID
   hash BLOB NOT NULL
 ) WITHOUT ROWID;
+
+-- Records that are held and do not count, because of who wrote them.
+CREATE TABLE beyond (
+  rid INTEGER PRIMARY KEY REFERENCES record (rid),
+  key BLOB NOT NULL,              -- its author
+  kind INTEGER NOT NULL,
+  why INTEGER NOT NULL            -- 1 not let in, 2 its role does not permit it, 3 after a theft
+);
+CREATE INDEX beyond_key ON beyond (key, why);
 
 -- Records of a known kind whose body this program cannot read.
 CREATE TABLE unreadable (

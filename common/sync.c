@@ -79,6 +79,10 @@ bool sync_grow(struct sync *sync, void **array, size_t count, size_t *capacity, 
 
 enum error_code sync_new(const struct sync_config *config, struct sync **out, struct error *err) {
     *out = NULL;
+    enum error_code code = ledger_make_durable(config->ledger, err);
+    if (code != ERR_OK) {
+        return code;
+    }
     struct sync *sync = calloc(1, sizeof(*sync));
     if (sync == NULL) {
         return error_set(err, ERR_MEMORY, "starting to talk with other stations");

@@ -78,7 +78,8 @@ struct sync_order {
     const char *address;             /* of ROAD: "192.0.2.7:7117", printable ASCII, a hint only */
 };
 
-/* Errors: ERR_MEMORY. */
+/* Makes the ledger durable first: peers are shown nothing that a power cut could take.
+ * Errors: ERR_MEMORY, or the ledger's. */
 enum error_code sync_new(const struct sync_config *config, struct sync **out, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 void sync_free(struct sync *sync); /* NULL is fine */

@@ -30,71 +30,101 @@ static bool last_record(struct slice records, size_t count, struct record_seen *
     return true;
 }
 
-static struct sync_message compose(const struct sync_peer_state *peer,
-                                   const struct sync_message *want) {
-    struct sync_message batch = sync_session_compose(peer, SYNC_MESSAGE_BATCH);
-    batch.log = want->log;
-    memcpy(batch.target, want->target, sizeof(batch.target));
+/* An answer on its way: what is left of the credit, and from where the rest goes on. */
+struct answer {
+    const struct sync_message *want;
+    struct sync_peer_state *peer;
+    const struct record_seen *points;
+    size_t point_count;
+    struct record_seen last; /* of what was sent */
+    size_t credit;
+    uint8_t part;
+};
+
+static struct sync_message compose(const struct answer *answer) {
+    struct sync_message batch = sync_session_compose(answer->peer, SYNC_MESSAGE_BATCH);
+    batch.log = answer->want->log;
+    memcpy(batch.target, answer->want->target, sizeof(batch.target));
+    batch.part = answer->part;
     return batch;
 }
 
-/* Sends what follows `points`, at most `room` bytes (but one record at least), and moves `points`
- * to its end. Returns the bytes sent; 0 when the answer is over. */
-static size_t send_batch(struct sync *sync, struct sync_peer_state *peer,
-                         const struct sync_message *want, struct sync_message *points,
-                         size_t room) {
-    struct sync_message batch = compose(peer, want);
+/* Reads what comes next into sync->scratch. False when nothing does, which the peer is told if it
+ * is because its target is not here. */
+static bool read_part(struct sync *sync, struct answer *answer, size_t bytes_max, size_t *count,
+                      bool *more) {
+    struct sync_message nothing = compose(answer);
     struct error err;
-    size_t count = 0;
-    bool more = false;
     buffer_clear(&sync->scratch);
-    buffer_clear(&sync->list);
-    size_t bytes_max = room < SYNC_MESSAGE_RECORD_BYTES ? room : SYNC_MESSAGE_RECORD_BYTES;
     enum error_code code =
-        ledger_read_run(sync->ledger, &want->log, want->target, points->point, points->point_count,
-                        bytes_max, &sync->scratch, &count, &more, &err);
+        ledger_read_run(sync->ledger, &answer->want->log, answer->want->target, answer->points,
+                        answer->point_count, bytes_max, &sync->scratch, count, more, &err);
     if (code != ERR_OK && code != ERR_NOT_FOUND) {
         sync_fault(sync, &err);
-        return 0;
+        return false;
     }
-    if (code == ERR_NOT_FOUND || count == 0) {
-        sync_order_send(sync, peer, &batch); /* empty: that is not here */
-        return 0;
+    if (code == ERR_NOT_FOUND || *count == 0) {
+        sync_order_send(sync, answer->peer, &nothing);
+        return false;
     }
+    return true;
+}
+
+/* Sends what is in sync->scratch. False when the answer cannot go on. */
+static bool send_part(struct sync *sync, struct answer *answer, size_t count,
+                      enum sync_message_more more) {
+    struct sync_message batch = compose(answer);
     struct slice records = buffer_slice(&sync->scratch);
-    if (!sync_bucket_take(sync, &peer->answers, (int64_t)records.size, SYNC_ANSWER_RATE,
+    if (!sync_bucket_take(sync, &answer->peer->answers, (int64_t)records.size, SYNC_ANSWER_RATE,
                           SYNC_ANSWER_BURST)) {
         sync->counts.refused++;
-        return 0;
+        return false;
     }
-    if (!last_record(records, count, &points->point[0]) ||
-        !sync_message_put_raws(records, count, &sync->list) || sync->list.failed) {
-        sync->starved = sync->list.failed;
+    buffer_clear(&sync->list);
+    bool good = last_record(records, count, &answer->last) &&
+                sync_message_put_raws(records, count, &sync->list) && !sync->list.failed;
+    if (!good) {
+        sync->starved = true;
         sync->list.failed = false;
-        return 0;
+        return false;
     }
-    points->point_count = 1;
     batch.list = buffer_slice(&sync->list);
     batch.list_count = count;
-    batch.more = !more                  ? SYNC_MESSAGE_DONE
-                 : room <= records.size ? SYNC_MESSAGE_ASK
-                                        : SYNC_MESSAGE_FOLLOWS;
-    sync_order_send(sync, peer, &batch);
-    return batch.more == SYNC_MESSAGE_FOLLOWS ? records.size : 0;
+    batch.more = more;
+    sync_order_send(sync, answer->peer, &batch);
+    answer->points = &answer->last;
+    answer->point_count = 1;
+    answer->credit -= records.size < answer->credit ? records.size : answer->credit;
+    answer->part++;
+    return true;
 }
 
 void sync_answer_want(struct sync *sync, struct sync_peer_state *peer,
                       const struct sync_message *message) {
-    struct sync_message points = *message;
-    size_t credit =
-        message->credit < SYNC_CREDIT_BYTES ? (size_t)message->credit : (size_t)SYNC_CREDIT_BYTES;
+    struct answer answer = {.want = message,
+                            .peer = peer,
+                            .points = message->point,
+                            .point_count = message->point_count,
+                            .credit = SYNC_CREDIT_BYTES};
+    if (message->credit < SYNC_CREDIT_BYTES) {
+        answer.credit = (size_t)message->credit;
+    }
     if (!sync_bucket_take(sync, &peer->answers, WANT_COST, SYNC_ANSWER_RATE, SYNC_ANSWER_BURST)) {
         sync->counts.refused++;
         return;
     }
-    size_t sent = 0;
-    do {
-        credit -= sent;
-        sent = send_batch(sync, peer, message, &points, credit);
-    } while (sent > 0);
+    enum sync_message_more more = SYNC_MESSAGE_FOLLOWS;
+    while (more == SYNC_MESSAGE_FOLLOWS) {
+        size_t count = 0;
+        bool rest = false;
+        bool is_last = answer.credit <= SYNC_MESSAGE_RECORD_BYTES;
+        size_t bytes_max = is_last ? answer.credit : (size_t)SYNC_MESSAGE_RECORD_BYTES;
+        if (!read_part(sync, &answer, bytes_max, &count, &rest)) {
+            return;
+        }
+        more = !rest ? SYNC_MESSAGE_DONE : is_last ? SYNC_MESSAGE_ASK : SYNC_MESSAGE_FOLLOWS;
+        if (!send_part(sync, &answer, count, more)) {
+            return;
+        }
+    }
 }

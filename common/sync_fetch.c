@@ -53,6 +53,11 @@ void sync_fetch_abandon(struct sync *sync, const struct sync_peer_state *peer) {
 
 /* ---- asking ---- */
 
+static int64_t bounded_patience(int64_t ms) {
+    ms = ms < SYNC_FETCH_TIMEOUT_MS ? SYNC_FETCH_TIMEOUT_MS : ms;
+    return ms > SYNC_PATIENCE_MS_MAX ? SYNC_PATIENCE_MS_MAX : ms;
+}
+
 struct choice {
     struct sync_known *known; /* whom to ask; NULL for nobody */
     const struct sync_tip *tip;
@@ -110,7 +115,7 @@ static void ask(struct sync *sync, struct sync_log *log, const struct choice *ch
     want.log = log->id;
     memcpy(want.target, choice->tip->at.id, sizeof(want.target));
     want.point_count = ledger_spaced(sync->ledger, &log->id, want.point);
-    want.credit = log->changed == 0 ? SYNC_FIRST_CREDIT : SYNC_CREDIT_BYTES;
+    want.credit = log->changed == 0 ? SYNC_FIRST_CREDIT : peer->credit;
     sync_order_send(sync, peer, &want);
     log->fetch = (struct sync_fetch){.from = peer, .serial = ++sync->fetches};
     log->fetch.moved_at = sync->now;
@@ -128,8 +133,9 @@ static bool may_bring_admits(struct sync *sync, struct sync_log *log) {
         sync_logs_rank(sync, log) == SYNC_RANK_REST) {
         return false;
     }
-    const struct sync_known *known = sync_logs_known(log->fetch.from, log);
-    return known != NULL && known->timeouts == 0;
+    /* Not only of this session, or who begins a new one each time could make all wait for ever. */
+    struct mono_ms trusted = {log->fetch.from->timed_out_at.ms + SYNC_DISTRUST_MS};
+    return sync_due(sync, trusted) && sync_logs_known(log->fetch.from, log) != NULL;
 }
 
 /* Returns whether somebody was asked. */
@@ -202,17 +208,19 @@ void sync_fetch_run(struct sync *sync) {
     sweep(sync);
 }
 
-/* The peer did not answer: another is asked first from now on, and this one is given more time. */
+/* The peer did not answer: another is asked first from now on, and this one for less. If it sent
+ * nothing at all meanwhile, it may be slow, and is given more time. */
 static void time_out(struct sync *sync, struct sync_log *log) {
     struct sync_peer_state *peer = log->fetch.from;
     struct sync_known *known = sync_logs_known(peer, log);
     if (known != NULL) {
         known->timeouts++;
     }
-    peer->patience *= 2;
-    if (peer->patience > SYNC_PATIENCE_MS_MAX) {
-        peer->patience = SYNC_PATIENCE_MS_MAX;
+    if (peer->progress_at.ms < log->fetch.moved_at.ms) {
+        peer->patience = bounded_patience(peer->patience * 2);
     }
+    peer->credit = peer->credit / 4 > SYNC_FIRST_CREDIT ? peer->credit / 4 : SYNC_FIRST_CREDIT;
+    peer->timed_out_at = sync->now;
     sync->counts.timeouts++;
     close_fetch(sync, log);
 }
@@ -278,44 +286,61 @@ static void refuse_batch(struct sync *sync, struct sync_log *log, struct sync_kn
     close_fetch(sync, log);
 }
 
+/* Notes a part of an answer, which is to be stored. */
+static void note_part(struct sync *sync, struct sync_peer_state *peer, struct sync_log *log,
+                      const struct sync_message *batch) {
+    struct sync_fetch *fetch = &log->fetch;
+    struct sync_known *known = sync_logs_known(peer, log);
+    /* How long an answer takes is told only by one that was asked for once (Karn and Partridge,
+     * 1987). */
+    if (known != NULL && fetch->parts == 0 && known->timeouts == 0) {
+        peer->patience = bounded_patience(3 * (sync->now.ms - fetch->moved_at.ms));
+    }
+    if (known != NULL) {
+        known->timeouts = 0;
+    }
+    peer->progress_at = sync->now;
+    peer->differs_since = sync->now;
+    fetch->moved_at = sync->now;
+    fetch->stores++;
+    fetch->parts |= UINT32_C(1) << batch->part;
+    if (batch->more != SYNC_MESSAGE_FOLLOWS) {
+        fetch->whole = (uint32_t)((UINT64_C(2) << batch->part) - 1);
+    }
+}
+
 void sync_fetch_batch(struct sync *sync, struct sync_peer_state *peer,
                       const struct sync_message *message) {
     struct record first, last;
     struct sync_log *log = sync_logs_find(sync, &message->log);
-    if (log == NULL || log->fetch.from != peer ||
-        memcmp(log->fetch.target, message->target, sizeof(message->target)) != 0) {
+    bool awaited = log != NULL && log->fetch.from == peer &&
+                   memcmp(log->fetch.target, message->target, sizeof(message->target)) == 0 &&
+                   (log->fetch.parts >> message->part & 1) == 0;
+    if (!awaited) {
         sync->counts.stale++;
         return;
     }
-    struct sync_fetch *fetch = &log->fetch;
-    struct sync_known *known = sync_logs_known(peer, log);
     if (message->list_count == 0) { /* it does not hold what it said: until it says so again */
         close_fetch(sync, log);
         sync_logs_drop(sync, peer, log);
         return;
     }
-    peer->progress_at = sync->now;
-    peer->differs_since = sync->now;
-    fetch->moved_at = sync->now;
-    fetch->bytes += message->list.size;
-    if (fetch->bytes > SYNC_CREDIT_BYTES + SYNC_MESSAGE_MAX ||
+    log->fetch.bytes += message->list.size;
+    if (log->fetch.bytes > SYNC_CREDIT_BYTES + SYNC_MESSAGE_MAX ||
         !read_ends(message->list, &log->id, &first, &last) ||
-        !store(sync, peer, log, message->list, fetch->serial)) {
-        refuse_batch(sync, log, known);
+        !store(sync, peer, log, message->list, log->fetch.serial)) {
+        refuse_batch(sync, log, sync_logs_known(peer, log));
         return;
     }
-    if (known != NULL) {
-        known->timeouts = 0;
-    }
-    fetch->stores++;
-    fetch->ended = message->more != SYNC_MESSAGE_FOLLOWS;
+    note_part(sync, peer, log, message);
 }
 
 void sync_fetch_push(struct sync *sync, struct sync_peer_state *peer,
                      const struct sync_message *message) {
     struct record first, last;
     struct record_seen head;
-    if (!sync_bucket_take(sync, &peer->pushes, (int64_t)message->list.size, SYNC_PUSH_RATE,
+    if (!sync_due(sync, peer->pushes_after) ||
+        !sync_bucket_take(sync, &peer->pushes, (int64_t)message->list.size, SYNC_PUSH_RATE,
                           SYNC_PUSH_BURST) ||
         !read_ends(message->list, &message->log, &first, &last)) {
         sync->counts.refused++;
@@ -350,6 +375,13 @@ static bool is_new_trouble(struct sync_peer_state *peer, const struct sync_log *
     }
     peer->alarmed[peer->alarmed_count++ % SYNC_ALARMED_LOGS] = log->id;
     return true;
+}
+
+/* Records that do not hold cost up to 128 signatures a run. */
+static void count_trouble(struct sync *sync, struct sync_peer_state *peer) {
+    if (!sync_bucket_take(sync, &peer->troubles, 1, SYNC_TROUBLE_RATE, SYNC_TROUBLE_BURST)) {
+        peer->pushes_after = sync_after(sync, SYNC_TROUBLE_MS);
+    }
 }
 
 static void tell_trouble(struct sync *sync, struct sync_peer_state *peer,
@@ -388,6 +420,9 @@ static void judge(struct sync *sync, struct sync_peer_state *peer, struct sync_l
     case PAIRS_PENDING:
     case PAIRS_ENDED:
     case PAIRS_MALFORMED:
+        if (peer != NULL) {
+            count_trouble(sync, peer);
+        }
         if (peer != NULL && is_new_trouble(peer, log)) {
             tell_trouble(sync, peer, log, taken);
         }
@@ -405,8 +440,9 @@ static void end_round(struct sync *sync, struct sync_log *log) {
     struct sync_peer_state *peer = log->fetch.from;
     struct sync_known *known = sync_logs_known(peer, log);
     bool progress = log->fetch.stored > 0;
-    if (progress && peer->patience > SYNC_FETCH_TIMEOUT_MS) {
-        peer->patience -= (peer->patience - SYNC_FETCH_TIMEOUT_MS) / 4;
+    bool denied = log->fetch.denied; /* by this station, which is not the peer's fault */
+    if (progress) {
+        peer->credit = peer->credit * 2 < SYNC_CREDIT_BYTES ? peer->credit * 2 : SYNC_CREDIT_BYTES;
     }
     close_fetch(sync, log);
     if (known == NULL || !sync_due(sync, known->retry_at)) {
@@ -414,7 +450,7 @@ static void end_round(struct sync *sync, struct sync_log *log) {
     }
     if (progress) {
         known->retry_delay = 0;
-    } else if (!log->denied && sync_logs_missing(sync, known) != NULL) {
+    } else if (!denied && sync_logs_missing(sync, known) != NULL) {
         back_off(sync, known);
     }
 }
@@ -454,8 +490,10 @@ void sync_fetch_stored(struct sync *sync, const struct sync_event *event) {
     if (fetch->from != NULL && fetch->serial == store.fetch) {
         fetch->stores--;
         fetch->stored += stored;
+        fetch->denied =
+            fetch->denied || (event->taken != NULL && event->taken->outcome == PAIRS_DENIED);
         fetch->moved_at = sync->now;
-        if (fetch->ended && fetch->stores == 0) {
+        if (fetch->parts == fetch->whole && fetch->stores == 0) {
             end_round(sync, log);
         } else {
             sync_wake_at(sync, deadline_of(fetch));

@@ -21,15 +21,16 @@
 #include "common/sync_message.h"
 
 enum {
-    SYNC_HELLO_MS_MIN = 500,      /* an unanswered hello is repeated after this long, */
-    SYNC_HELLO_MS_MAX = 4000,     /* then after twice as long, up to this */
-    SYNC_HELLO_GAP_MS = 100,      /* the same hello is not said again within this */
-    SYNC_BACKOFF_MS_MIN = 1000,   /* a peer whose answer was of no use is not asked for that log, */
-    SYNC_BACKOFF_MS_MAX = 64000,  /* for a time that doubles up to this */
-    SYNC_COMPARE_MS_MAX = 16000,  /* full `have`s to a peer that stays different */
-    SYNC_PATIENCE_MS_MAX = 16000, /* a slow peer's fetches time out after at most this */
-    SYNC_FIRST_CREDIT = 16384,    /* of a log that is not held: whether it is taken is to be seen */
-    SYNC_ALARMED_LOGS = 16,       /* logs of a peer about which people have been told */
+    SYNC_HELLO_MS_MIN = 500,     /* an unanswered hello is repeated after this long, */
+    SYNC_HELLO_MS_MAX = 4000,    /* then after twice as long, up to this */
+    SYNC_HELLO_GAP_MS = 100,     /* the same hello is not said again within this */
+    SYNC_BACKOFF_MS_MIN = 1000,  /* a peer whose answer was of no use is not asked for that log, */
+    SYNC_BACKOFF_MS_MAX = 64000, /* for a time that doubles up to this */
+    SYNC_COMPARE_MS_MAX = 16000, /* full `have`s to a peer that stays different */
+    SYNC_PATIENCE_MS_MAX = 4000, /* a slow peer's fetches time out after at most this */
+    SYNC_FIRST_CREDIT = 16384, /* bytes asked for of a log that is not held, which may be refused */
+    SYNC_START_CREDIT = 65536, /* of a peer at first */
+    SYNC_ALARMED_LOGS = 16,    /* logs of a peer about which people have been told */
     SYNC_PUSHED_MAX = 512,  /* own records whose sizes are kept for counting what is unreceipted */
     SYNC_STORES_MAX = 1024, /* STORE orders without their answer: beyond, nothing more is asked */
     SYNC_STORE_BYTES = 8 * 1024 * 1024, /* records in them */
@@ -43,6 +44,13 @@ enum {
     SYNC_ANSWER_BURST = 4 * 1024 * 1024,
     SYNC_PUSH_RATE = 4 * 1024 * 1024, /* bytes of pushes and addresses taken from one peer */
     SYNC_PUSH_BURST = 1024 * 1024,
+    SYNC_SESSION_RATE = 4, /* new sessions with one peer: each has it told all there is */
+    SYNC_SESSION_BURST = 16,
+    SYNC_TROUBLE_RATE =
+        1, /* runs of records of one peer that do not hold, each looked at in vain; */
+    SYNC_TROUBLE_BURST = 16,
+    SYNC_TROUBLE_MS = 1000,   /* beyond that its pushes are not looked at for this long */
+    SYNC_DISTRUST_MS = 30000, /* nobody waits for the admits of a peer that let a fetch time out */
     SYNC_STRANGER_RATE = 200, /* messages of unknown keys that are looked at */
     SYNC_PROOF_RATE = 20,     /* proofs of admission that are checked */
     SYNC_FOREIGN_MS = 60000,  /* people are told of strangers of another event this often */
@@ -72,7 +80,9 @@ struct sync_fetch {
     size_t bytes;            /* of batches so far */
     size_t stores;           /* STORE orders of it without their answer */
     size_t stored;           /* new records so far */
-    bool ended;              /* its last batch has come */
+    bool denied;             /* its author is not admitted, as far as was known */
+    uint32_t parts;          /* batches that have come, a bit each */
+    uint32_t whole;          /* all of them; 0 until the last one has come and told */
 };
 
 enum sync_rank { SYNC_RANK_ROOT, SYNC_RANK_LEAD, SYNC_RANK_REST, SYNC_RANK_COUNT };
@@ -116,7 +126,8 @@ struct sync_known {
     int64_t retry_delay;
 };
 
-struct sync_peer_state {
+/* Fields stand by what they are about, which costs some padding. */
+struct sync_peer_state { /* NOLINT(clang-analyzer-optin.performance.Padding) */
     struct curve_public curve;
     struct sign_public key;
     char name[RECORD_TEXT_MAX + 1];
@@ -160,6 +171,7 @@ struct sync_peer_state {
     bool differs;
     struct mono_ms differs_since;
     int64_t compare_wait;
+    struct digest32 compared_ours, compared_theirs; /* when all was told last */
 
     /* What it holds, in the order of log ids. */
     struct sync_known **known;
@@ -167,9 +179,12 @@ struct sync_peer_state {
 
     /* Fetches from it. */
     size_t wants;
-    int64_t patience;
+    int64_t patience; /* ms that an answer may take */
+    size_t credit;    /* bytes asked for at once: less where answers were lost */
     struct mono_ms progress_at;
-    struct sync_bucket answers, pushes;
+    struct sync_bucket answers, pushes, sessions, troubles;
+    struct mono_ms pushes_after; /* pushes before this are not looked at */
+    struct mono_ms timed_out_at; /* of the last fetch from it that did, in whatever session */
     struct log_id alarmed[SYNC_ALARMED_LOGS];
     size_t alarmed_count;
     bool version_told, foreign_told;
@@ -221,7 +236,7 @@ struct sync_own {
     uint8_t ids[SYNC_PUSHED_MAX][16];
 };
 
-struct sync {
+struct sync { /* NOLINT(clang-analyzer-optin.performance.Padding): as above */
     struct ledger *ledger;
     struct station_keys keys;
     uint8_t seed[32];

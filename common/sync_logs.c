@@ -57,7 +57,7 @@ static struct sync_log *find_or_add(struct sync *sync, const struct log_id *id) 
     }
     log->id = *id;
     log->rank = SYNC_RANK_REST;
-    memmove(&sync->log[at + 1], &sync->log[at], (sync->log_count - at) * sizeof(*sync->log));
+    memmove(&sync->log[at + 1], &sync->log[at], (sync->log_count - at) * sizeof(struct sync_log *));
     sync->log[at] = log;
     sync->log_count++;
     return log;
@@ -70,7 +70,7 @@ void sync_logs_tidy(struct sync *sync, struct sync_log *log) {
     }
     size_t at = place_of(sync, &log->id, &found);
     sync->log_count--;
-    memmove(&sync->log[at], &sync->log[at + 1], (sync->log_count - at) * sizeof(*sync->log));
+    memmove(&sync->log[at], &sync->log[at + 1], (sync->log_count - at) * sizeof(struct sync_log *));
     free(log);
 }
 
@@ -357,8 +357,8 @@ void sync_logs_drop_all(struct sync *sync, struct sync_peer_state *peer) {
     peer->known_capacity = 0;
 }
 
-/* Asks the ledger only where the answer does not follow from numbers: while no head here has
- * reached the number, the record cannot be held; and an answer holds until the log changes. */
+/* Asks the ledger only where the answer does not follow from numbers: what is no head here, and is
+ * not older than all of them, cannot be held; and an answer holds until the log changes. */
 static bool tip_is_held(struct sync *sync, const struct sync_log *log, struct sync_tip *tip) {
     if (tip->held || log->changed == 0 || tip->checked == log->changed + 1) {
         return tip->held;
@@ -370,7 +370,7 @@ static bool tip_is_held(struct sync *sync, const struct sync_log *log, struct sy
         highest = heads[i].number > highest ? heads[i].number : highest;
         tip->held = memcmp(heads[i].id.bytes, tip->at.id, sizeof(tip->at.id)) == 0;
     }
-    if (!tip->held && tip->at.number <= highest) {
+    if (!tip->held && tip->at.number < highest) {
         tip->held = ledger_holds(sync->ledger, tip->at.id);
     }
     tip->checked = log->changed + 1;
@@ -439,7 +439,9 @@ uint64_t sync_logs_behind(const struct sync *sync, const struct sync_peer_state 
         for (size_t j = 0; j < known->count; j++) {
             const struct sync_tip *tip = &sync_logs_tips(known)[j];
             there = tip->at.number > there ? tip->at.number : there;
-            missing = missing || (!tip->held && !ledger_holds(sync->ledger, tip->at.id));
+            /* Of a log that is not held nothing is; a peer may name thousands of those. */
+            missing = missing || (!tip->held && (known->log->changed == 0 ||
+                                                 !ledger_holds(sync->ledger, tip->at.id)));
         }
         behind += there > here ? there - here : (missing ? 1 : 0);
     }

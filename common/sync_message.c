@@ -191,11 +191,14 @@ static bool read_want(struct canon_reader *reader, struct sync_message *message)
 }
 
 static bool read_batch(struct canon_reader *reader, struct sync_message *message) {
+    uint64_t part = 0;
     uint64_t more = 0;
-    if (!read_target(reader, message) || !read_list(reader, message) ||
+    if (!read_target(reader, message) || !canon_get_uint(reader, &part) ||
+        part >= SYNC_MESSAGE_PARTS_MAX || !read_list(reader, message) ||
         !canon_get_uint(reader, &more) || more > SYNC_MESSAGE_ASK) {
         return false;
     }
+    message->part = (uint8_t)part;
     message->more = (enum sync_message_more)more;
     /* Only the answer "I do not hold that" is empty. */
     return message->list_count > 0 || message->more == SYNC_MESSAGE_DONE;
@@ -220,7 +223,7 @@ static bool read_rest(struct canon_reader *reader, size_t fields, struct sync_me
         return read_hello(reader, fields, message);
     }
     static const size_t shape[] = {
-        [SYNC_MESSAGE_HAVE] = 4, [SYNC_MESSAGE_WANT] = 7, [SYNC_MESSAGE_BATCH] = 7,
+        [SYNC_MESSAGE_HAVE] = 4, [SYNC_MESSAGE_WANT] = 7, [SYNC_MESSAGE_BATCH] = 8,
         [SYNC_MESSAGE_PUSH] = 5, [SYNC_MESSAGE_BEAT] = 5, [SYNC_MESSAGE_ROADS] = 4};
     if (fields != shape[message->kind] || !read_session(reader, message)) {
         return false;
@@ -329,8 +332,9 @@ void sync_message_write(const struct sync_message *message, struct buffer *out) 
         write_want(message, out);
         break;
     case SYNC_MESSAGE_BATCH:
-        write_head(message, 7, out);
+        write_head(message, 8, out);
         write_target(message, out);
+        canon_put_uint(out, message->part);
         put_list(message, out);
         canon_put_uint(out, message->more);
         break;

@@ -13,6 +13,7 @@
 
 enum {
     SYNC_MESSAGE_ROADS_MAX = 64,
+    SYNC_MESSAGE_PARTS_MAX = 32, /* batches of one answer */
     /* Raw records put into one message: with a three-byte head for each (none is under 100 bytes)
      * and the message's own fields, the message stays under SYNC_MESSAGE_MAX. */
     SYNC_MESSAGE_RECORD_BYTES = 61440,
@@ -55,6 +56,7 @@ struct sync_message {
     size_t point_count;
     struct record_seen point[LEDGER_SPACED_MAX];
     uint64_t credit;
+    uint8_t part; /* batch: its place in the answer, from 0, under SYNC_MESSAGE_PARTS_MAX */
     enum sync_message_more more; /* batch */
     struct digest32 hash;        /* beat */
     /* have: logs; batch, push: raw records; roads: addresses. Encoded items, one after the other;

@@ -80,6 +80,10 @@ struct sync_peer_state *sync_peer_add(struct sync *sync, const struct curve_publ
     peer->own_nonce = sync_draw(sync);
     peer->answers = (struct sync_bucket){(int64_t)SYNC_ANSWER_BURST * 1000, sync->now};
     peer->pushes = (struct sync_bucket){(int64_t)SYNC_PUSH_BURST * 1000, sync->now};
+    peer->sessions = (struct sync_bucket){(int64_t)SYNC_SESSION_BURST * 1000, sync->now};
+    peer->troubles = (struct sync_bucket){(int64_t)SYNC_TROUBLE_BURST * 1000, sync->now};
+    peer->pushes_after.ms = INT64_MIN;
+    peer->timed_out_at.ms = INT64_MIN / 2;
     sync_session_reset(sync, peer);
     at = place_of(sync, curve, &found);
     memmove(&sync->peer[at + 1], &sync->peer[at],

@@ -26,6 +26,7 @@ void sync_session_reset(struct sync *sync, struct sync_peer_state *peer) {
     peer->differs = false;
     peer->roads_told = 0;
     peer->patience = SYNC_FETCH_TIMEOUT_MS;
+    peer->credit = SYNC_START_CREDIT;
     peer->hello_wait = SYNC_HELLO_MS_MIN;
     peer->hello_at = sync->now;
 }
@@ -182,6 +183,10 @@ void sync_session_hello(struct sync *sync, struct sync_peer_state *peer,
         return;
     }
     if (!peer->has_nonce || peer->nonce != hello->from || !ID_EQUAL(peer->log, hello->log)) {
+        if (!sync_bucket_take(sync, &peer->sessions, 1, SYNC_SESSION_RATE, SYNC_SESSION_BURST)) {
+            sync->counts.refused++; /* an honest one says it again */
+            return;
+        }
         sync_session_reset(sync, peer);
         peer->has_nonce = true;
         peer->nonce = hello->from;
@@ -199,8 +204,25 @@ void sync_session_hello(struct sync *sync, struct sync_peer_state *peer,
 
 /* ---- messages of stations that may speak ---- */
 
-/* Equal hashes are the usual end of it. When they stay different though nothing is on its way,
- * something was lost: all is told again, less and less often. */
+/* Tells the peer all, because the hashes have been different for too long. The wait grows while
+ * that changes nothing on either side: then it is not a message that was lost. */
+static void tell_all(struct sync *sync, struct sync_peer_state *peer, const struct digest32 *ours) {
+    bool same_as_before =
+        ID_EQUAL(peer->compared_ours, *ours) && ID_EQUAL(peer->compared_theirs, peer->hash);
+    if (!same_as_before) {
+        peer->compare_wait = SYNC_COMPARE_MS;
+    } else if (peer->compare_wait < SYNC_COMPARE_MS_MAX) {
+        peer->compare_wait *= 2;
+    }
+    peer->compare_wait += sync_jitter(sync, SYNC_COMPARE_MS / 4);
+    peer->compared_ours = *ours;
+    peer->compared_theirs = peer->hash;
+    peer->differs_since = sync->now;
+    sync_announce_full(sync, peer);
+}
+
+/* Equal hashes are the usual end of it. When they stay different though nothing has come from the
+ * peer meanwhile, something was lost. */
 static void take_beat(struct sync *sync, struct sync_peer_state *peer,
                       const struct sync_message *beat) {
     struct digest32 ours = ledger_heads_hash(sync->ledger);
@@ -209,23 +231,13 @@ static void take_beat(struct sync *sync, struct sync_peer_state *peer,
     peer->hash = beat->hash;
     if (ID_EQUAL(ours, beat->hash)) {
         peer->differs = false;
-        return;
-    }
-    if (!peer->differs) {
+    } else if (!peer->differs) {
         peer->differs = true;
         peer->differs_since = sync->now;
         peer->compare_wait = SYNC_COMPARE_MS + sync_jitter(sync, SYNC_COMPARE_MS / 4);
-        return;
+    } else if (sync->now.ms - peer->differs_since.ms >= peer->compare_wait) {
+        tell_all(sync, peer, &ours);
     }
-    if (peer->wants > 0 || sync->store_count > 0 ||
-        sync->now.ms - peer->differs_since.ms < peer->compare_wait) {
-        return;
-    }
-    peer->differs_since = sync->now;
-    if (peer->compare_wait < SYNC_COMPARE_MS_MAX) {
-        peer->compare_wait *= 2;
-    }
-    sync_announce_full(sync, peer);
 }
 
 void sync_session_message(struct sync *sync, struct sync_peer_state *peer,

@@ -55,6 +55,8 @@ outside() {
   work=$(mktemp -d "${TMPDIR:-/tmp}/bibweave-try.XXXXXX")
   trap 'exit 130' INT
   trap 'exit 143' TERM
+  trap 'exit 129' HUP
+  trap 'exit 141' PIPE
   status=0
   how=$(namespaces)
   if [ -n "$how" ]; then
@@ -217,12 +219,14 @@ inside() {
   trap tidy_up EXIT
   trap 'exit 130' INT
   trap 'exit 143' TERM
+  trap 'exit 129' HUP
+  trap 'exit 141' PIPE
   make_hosts
 
   say "The lead makes an invented event, Kettle Hill Run, of 2,000 bibs; 1901 to 2000 are for late entries."
   # shellcheck disable=SC2046  # words, on purpose
   must "$bw" --dir "$work/lead" event new --name "Kettle Hill Run" --bibs 1-2000 --late 1901-2000 \
-    --scheme own:4711 --start 2027-05-16 --station Lead $(listens lead)
+    --scheme own:4711 --start 2027-05-16 --station Lead --unsealed --no-second-lead $(listens lead)
   must at lead allot Lead 1-100
 
   say "Two tables join without a network: each writes a request to a stick, the lead answers with a grant."
@@ -347,6 +351,11 @@ inside() {
   [ "$rows" = 140 ] || fail "the chip list has $rows rows, and 140 chips count"
   head -n 5 "$work/chips.csv" | show
   note "... $rows chips in all"
+  # The replaced chip of 105, the one of 1005, and Table 2's of 1950.
+  dead=$(($(wc -l <"$work/chips-dead.csv") - 1))
+  [ "$dead" = 3 ] || fail "the list of dead chips has $dead rows, and there are 3"
+  note "and those that no longer count, with where they are:"
+  tail -n 3 "$work/chips-dead.csv" | show
 
   printf '\nAll of it was as it should be.\n'
   [ -n "$stay" ] || return 0

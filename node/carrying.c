@@ -23,22 +23,22 @@ static enum error_code judge_input(const struct carry_report *report, uint64_t b
                   number(report->records));
         return error_say(err,
                          "The file has records of another event, which were left out. New "
-                         "here: %llu records.",
+                         "here: %llu.",
                          taken);
     }
     if (report->damaged > 0) {
         error_set(err, ERR_FORM, "%llu places that are no record, or do not verify",
                   number(report->damaged));
         return error_say(err,
-                         "The file is damaged; what is good in it was taken (%llu new "
-                         "records). Write it again at the station it came from.",
+                         "The file is damaged. What is good in it was taken (new here: %llu). "
+                         "Write it again at the station that it came from.",
                          taken);
     }
     if (report->truncated) {
         error_set(err, ERR_TRUNCATED, "it ends in the middle of a record");
         return error_say(err,
-                         "The file stops in the middle; what is whole in it was taken (%llu "
-                         "new records). Write it again at the station it came from.",
+                         "The file stops in the middle. What is whole in it was taken (new here: "
+                         "%llu). Write it again at the station that it came from.",
                          taken);
     }
     return ERR_OK;
@@ -55,7 +55,7 @@ enum error_code carrying_judge(const struct carry_report *report, uint64_t bytes
         error_set(err, ERR_NOT_ALLOWED, "%llu records", number(report->denied));
         return error_say(err,
                          "The file has records of a station that is not let in, as far as is "
-                         "known here. Carry in the lead's file too. New here: %llu records.",
+                         "known here. Carry in the lead's file too. New here: %llu.",
                          number(report->stored));
     }
     if (report->gaps > 0) {
@@ -63,7 +63,7 @@ enum error_code carrying_judge(const struct carry_report *report, uint64_t bytes
                   number(report->gaps));
         return error_say(err,
                          "The file begins in the middle of a table's records. Carry in a whole "
-                         "file of that table too. New here: %llu records.",
+                         "file of that table too. New here: %llu.",
                          number(report->stored));
     }
     return ERR_OK;

@@ -5,6 +5,7 @@
 #include "node/client.h"
 
 #include <errno.h>
+#include <sodium.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -13,10 +14,11 @@
 
 #include "node/control.h"
 #include "node/options.h"
+#include "node/questions.h"
 
 /* A folder that is held without anybody answering is held by another command, or by a node that
  * starts or ends: worth this long a wait. */
-enum { WAIT_MS = 5000, WAIT_STEP_MS = 10, LINE_WORDS_MAX = 64, ANSWER_MAX = 64 };
+enum { WAIT_MS = 5000, WAIT_STEP_MS = 10, LINE_WORDS_MAX = 64 };
 
 struct session {
     const struct verb *verb;
@@ -169,6 +171,8 @@ static int run_lines(struct session *session) {
         goes_on = act_or_forward(session);
         int status = client_print(call);
         worst = status > worst ? status : worst;
+        /* On a machine that fails, the lines that follow would only be lost as well. */
+        goes_on = goes_on && status < (int)ERROR_CLASS_MACHINE;
     }
     free(line);
     free(words);
@@ -177,62 +181,40 @@ static int run_lines(struct session *session) {
     return worst;
 }
 
-/* ---- a question to the person at the terminal ---- */
+/* ---- with a person at the terminal ---- */
 
-/* Whether the place of a chip is wanted and was not given. */
-static bool chip_is_asked(const struct verb *verb, const struct verb_call *call) {
-    struct options options;
-    struct error unused;
-    bool asked = verb->asks_chip && call->terminal &&
-                 options_read(verb->options, call->arguments, call->argument_count, &options,
-                              &unused) == ERR_OK &&
-                 !options_has(&options, "--chip") &&
-                 (verb->act != verb_issue || options_has(&options, "--replace"));
-    if (verb->asks_chip && call->terminal) {
-        options_release(&options);
+/* The call changed nothing, because the root's key is sealed: once more with what the seal holds,
+ * or told why not. */
+static void act_unsealed(struct session *session) {
+    struct verb_call *call = session->call;
+    struct error err;
+    uint8_t seed[CONTROL_SECRET];
+    buffer_clear(&call->out);
+    buffer_clear(&call->err);
+    if (questions_unseal(session->verb, call, seed, &err) != ERR_OK) {
+        verb_fail(call, &err);
+        call->status = (int)error_class(err.code);
+        return;
     }
-    return asked;
-}
-
-/* The answer as the value of --chip. */
-static void ask_chip(char *value, size_t size) {
-    char answer[ANSWER_MAX] = "";
-    fprintf(stderr, "Where is the old chip now? d: destroyed; l: lost; or the bib that it is on: ");
-    fflush(stderr);
-    if (fgets(answer, sizeof(answer), stdin) == NULL) {
-        answer[0] = '\0';
-    }
-    answer[strcspn(answer, "\r\n")] = '\0';
-    if (strcmp(answer, "d") == 0 || strcmp(answer, "destroyed") == 0) {
-        snprintf(value, size, "destroyed");
-    } else if (answer[0] == '\0' || strcmp(answer, "l") == 0 || strcmp(answer, "lost") == 0) {
-        snprintf(value, size, "lost");
-    } else {
-        snprintf(value, size, "on:%s", answer);
-    }
+    call->seed = seed;
+    session->node.secret = seed;
+    act_or_forward(session);
+    call->seed = NULL;
+    sodium_memzero(seed, sizeof(seed));
 }
 
 static int run_asking(struct session *session) {
     struct verb_call *call = session->call;
-    char value[ANSWER_MAX + 8];
-    const char *const *arguments = call->arguments;
-    const char **words = calloc(call->argument_count + 2, sizeof(*words));
-    if (words != NULL && chip_is_asked(session->verb, call)) {
-        ask_chip(value, sizeof(value));
-        words[0] = "--chip";
-        words[1] = value;
-        for (size_t i = 0; i < call->argument_count; i++) {
-            words[i + 2] = arguments[i];
-        }
-        call->arguments = words;
-        call->argument_count += 2;
-        act_or_forward(session);
-        call->arguments = arguments;
-        call->argument_count -= 2;
-    } else {
-        act_or_forward(session);
+    struct questions questions;
+    questions_ask(session->verb, call, &questions);
+    act_or_forward(session);
+    if (call->status == (int)VERB_STATUS_SEALED) {
+        act_unsealed(session);
     }
-    free(words);
+    if (call->status == (int)VERB_STATUS_SEALED) { /* never the program's own status */
+        call->status = (int)ERROR_CLASS_STATE;
+    }
+    questions_put_back(call, &questions);
     return client_print(call);
 }
 

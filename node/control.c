@@ -7,6 +7,7 @@
 #include "node/control_wire.h"
 
 #include <errno.h>
+#include <sodium.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
@@ -23,6 +24,7 @@ struct connection {
         since;   /* of the first byte of an unfinished request, or of progress in writing */
     char *words; /* the request in hand: its texts, NUL-terminated, one after another */
     const char **arguments;
+    uint8_t secret[CONTROL_SECRET]; /* of the request in hand, or zeros */
 };
 struct control {
     int fd;
@@ -44,6 +46,7 @@ static void drop(struct connection *connection) {
     buffer_release(&connection->out);
     free(connection->words);
     free(connection->arguments);
+    sodium_memzero(connection->secret, sizeof connection->secret);
     *connection = (struct connection){.fd = -1};
 }
 
@@ -150,6 +153,17 @@ static void refuse(struct connection *connection, int status, const char *senten
     connection->ending = true;
 }
 
+/* One attempt to say so; who does not read it is closed all the same. */
+static void turn_away(int fd, const char *sentence) {
+    struct buffer out;
+    buffer_init(&out);
+    put_part(&out, ERROR_CLASS_MACHINE, slice_of("", 0), slice_text(sentence), false);
+    ssize_t ignored = send(fd, out.data, out.size, MSG_NOSIGNAL | MSG_DONTWAIT);
+    (void)ignored;
+    buffer_release(&out);
+    close(fd);
+}
+
 static void accept_all(struct control *control) {
     for (int rounds = 0; rounds < CONTROL_CONNECTIONS_MAX; rounds++) {
         int fd = accept4(control->fd, NULL, NULL, SOCK_CLOEXEC | SOCK_NONBLOCK);
@@ -160,17 +174,12 @@ static void accept_all(struct control *control) {
         for (size_t i = 0; i < CONTROL_CONNECTIONS_MAX && connection == NULL; i++) {
             connection = control->connection[i].fd < 0 ? &control->connection[i] : NULL;
         }
-        if (connection == NULL || !same_user(fd)) {
-            /* One attempt to say so; who does not read it is closed all the same. */
-            struct buffer out;
-            buffer_init(&out);
-            put_part(&out, ERROR_CLASS_MACHINE, slice_of("", 0),
-                     slice_text("Too many commands at once, or another user's: try again.\n"),
-                     false);
-            ssize_t ignored = send(fd, out.data, out.size, MSG_NOSIGNAL | MSG_DONTWAIT);
-            (void)ignored;
-            buffer_release(&out);
-            close(fd);
+        if (!same_user(fd)) {
+            turn_away(fd, "This node belongs to another user of this machine.\n");
+            continue;
+        }
+        if (connection == NULL) {
+            turn_away(fd, "Too many commands at once: try again a little later.\n");
             continue;
         }
         *connection = (struct connection){.fd = fd, .number = ++control->last_number};
@@ -296,7 +305,7 @@ static bool parse(struct connection *connection, struct slice item,
     /* Each text has a head of at least one byte, which becomes its NUL. */
     connection->words = malloc(item.size + 1);
     char *at = connection->words;
-    if (at == NULL || !canon_get_array(&reader, &items) || items != 4 ||
+    if (at == NULL || !canon_get_array(&reader, &items) || items < 4 || items > 5 ||
         !get_text(&reader, &text)) {
         return false;
     }
@@ -314,11 +323,19 @@ static bool parse(struct connection *connection, struct slice item,
         }
         connection->arguments[i] = keep_text(&at, text);
     }
-    if (!canon_get_bool(&reader, &request->json) || !get_text(&reader, &text) ||
-        !canon_done(&reader)) {
+    if (!canon_get_bool(&reader, &request->json) || !get_text(&reader, &text)) {
         return false;
     }
     request->cwd = keep_text(&at, text);
+    if (items == 5) {
+        request->secret = connection->secret;
+        if (!canon_get_exact(&reader, connection->secret, sizeof connection->secret)) {
+            return false;
+        }
+    }
+    if (!canon_done(&reader)) {
+        return false;
+    }
     request->arguments = connection->arguments;
     request->argument_count = count;
     request->connection = connection->number;
@@ -331,6 +348,7 @@ static void forget_request(struct connection *connection) {
     connection->words = NULL;
     connection->arguments = NULL;
     connection->owed = false;
+    sodium_memzero(connection->secret, sizeof connection->secret);
 }
 
 static bool take_request(struct control *control, struct connection *connection,
@@ -351,6 +369,9 @@ static bool take_request(struct control *control, struct connection *connection,
         forget_request(connection);
         refuse(connection, ERROR_CLASS_INPUT, "That is no request.\n");
         return false;
+    }
+    if (request->secret != NULL) { /* its text was copied; nothing of it stays behind */
+        sodium_memzero(connection->in.data + CONTROL_WIRE_LENGTH, size);
     }
     buffer_drop(&connection->in, CONTROL_WIRE_LENGTH + (size_t)size);
     connection->owed = true;

@@ -3,7 +3,7 @@
  *
  * The socket is `control`, 0600, in a folder that is 0700, and the other side's user must be ours
  * or root's. A message is four bytes of length (big-endian) and one item of deterministic CBOR:
- *   request = [verb: text, [* argument: text], json: bool, cwd: text]
+ *   request = [verb: text, [* argument: text], json: bool, cwd: text, ? secret: bytes .size 32]
  *   answer  = [status: uint, out: bytes, err: bytes, more: bool]
  * Answers come in the order of the requests; one answer may come in several parts, all but the
  * last with `more`. A connection stays open for any number of requests.
@@ -24,6 +24,7 @@ enum {
     CONTROL_CONNECTIONS_MAX = 64, /* at once; one more is told to try again */
     CONTROL_ARGUMENTS_MAX = 4096, /* arguments of a request */
     CONTROL_REQUEST_MS = 5000,    /* a request must be whole this long after its first byte */
+    CONTROL_SECRET = 32,          /* bytes: the root key's seed, for the one act it is needed for */
     CONTROL_STUCK_MS = 30000,     /* who does not read an answer for this long is dropped */
 };
 
@@ -53,13 +54,14 @@ struct control_request {
     size_t argument_count;
     bool json;
     const char *cwd;
+    const uint8_t *secret; /* CONTROL_SECRET bytes, or NULL */
 };
 /* The next request of a connection that is owed no answer, round robin; false if there is none.
  * What *request points to lives until control_answer for that connection. */
 bool control_next(struct control *control, struct control_request *request)
     __attribute__((nonnull));
-/* Queues the answer. Nothing happens if the asker has gone. */
-void control_answer(struct control *control, uint64_t connection, int status, struct slice out,
+/* Queues the answer to the connection of that number. Nothing happens if the asker has gone. */
+void control_answer(struct control *control, uint64_t number, int status, struct slice out,
                     struct slice err) __attribute__((nonnull));
 /* Whether the asker is still there; what the request pointed to is gone when not. */
 bool control_alive(const struct control *control, uint64_t connection) __attribute__((nonnull));
@@ -67,7 +69,8 @@ bool control_alive(const struct control *control, uint64_t connection) __attribu
 /* ---- the command line's side ---- */
 
 struct control_client {
-    int fd; /* -1 when closed */
+    int fd;                /* -1 when closed */
+    const uint8_t *secret; /* goes with the next request; borrowed; NULL for none */
 };
 
 /* Connects to the node that runs on `dir`. One attempt: where the folder is held and this fails

@@ -7,6 +7,7 @@
 #include "node/control_wire.h"
 
 #include <errno.h>
+#include <sodium.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -84,10 +85,10 @@ static enum error_code receive_all(int fd, uint8_t *data, size_t size, struct er
 
 static enum error_code write_request(struct buffer *out, const char *verb,
                                      const char *const *arguments, size_t argument_count, bool json,
-                                     const char *cwd, struct error *err) {
+                                     const char *cwd, const uint8_t *secret, struct error *err) {
     bool valid = utf8_valid(slice_text(verb)) && utf8_valid(slice_text(cwd));
     size_t start = control_wire_begin(out);
-    canon_put_array(out, 4);
+    canon_put_array(out, secret == NULL ? 4 : 5);
     canon_put_text(out, slice_text(verb));
     canon_put_array(out, argument_count);
     for (size_t i = 0; i < argument_count; i++) {
@@ -96,6 +97,9 @@ static enum error_code write_request(struct buffer *out, const char *verb,
     }
     canon_put_bool(out, json);
     canon_put_text(out, slice_text(cwd));
+    if (secret != NULL) {
+        canon_put_bytes(out, slice_of(secret, CONTROL_SECRET));
+    }
     control_wire_end(out, start);
     if (!valid) {
         error_set(err, ERR_USAGE, "an argument or the folder's name is not UTF-8");
@@ -154,7 +158,12 @@ enum error_code control_ask(struct control_client *client, const char *verb,
     bool more = true;
     error_clear(err);
     buffer_init(&request);
-    if (write_request(&request, verb, arguments, argument_count, json, cwd, err) == ERR_OK &&
+    /* Room at once, so that growing leaves no copy of a secret behind. */
+    if (client->secret != NULL) {
+        buffer_reserve(&request, CONTROL_REQUEST_MAX);
+    }
+    if (write_request(&request, verb, arguments, argument_count, json, cwd, client->secret, err) ==
+            ERR_OK &&
         send_all(client->fd, buffer_slice(&request), err) == ERR_OK) {
         while (more && err->code == ERR_OK) {
             if (read_part(client->fd, status, out, say, &more, err) == ERR_OK &&
@@ -163,6 +172,10 @@ enum error_code control_ask(struct control_client *client, const char *verb,
             }
         }
     }
+    if (client->secret != NULL && request.data != NULL) {
+        sodium_memzero(request.data, request.capacity);
+    }
+    client->secret = NULL;
     buffer_release(&request);
     return err->code;
 }

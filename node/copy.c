@@ -13,12 +13,17 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
 #include "node/station.h"
 
 enum { COPY_PAGES = 64, COPY_PATH_MAX = 4096 + 64, COPY_VERB_WORDS = 2 };
+
+/* Files in memory. Only for a copy that the folder's disk has no room for: on the day the disk is
+ * full, `carry out` must still work. */
+#define COPY_MEMORY "/dev/shm"
 
 enum state { IDLE, COPYING, RUNNING, DONE };
 
@@ -37,6 +42,8 @@ struct copies {
     enum state state;
     unsigned long last;
     char path[COPY_PATH_MAX];
+    char memory_prefix[32]; /* of the names of this folder's folders in COPY_MEMORY */
+    char memory[64];        /* the folder there that `path` is in, or "" */
     sqlite3 *copy;
     sqlite3_backup *backup;
     pid_t child; /* 0: none */
@@ -56,18 +63,56 @@ static void remove_copy(const char *path) {
     }
 }
 
-static void remove_stale(const char *dir) {
+static bool is_copy(const char *name) {
+    return strncmp(name, "copy-", 5) == 0 && strstr(name, ".db") != NULL;
+}
+
+/* Removes the copies in a folder, and says by its return whether it could be looked at. */
+static bool remove_copies_in(const char *dir) {
     char path[COPY_PATH_MAX + 256];
     DIR *folder = opendir(dir);
     const struct dirent *entry = NULL;
-    while (folder != NULL && (entry = readdir(folder)) != NULL) {
-        if (strncmp(entry->d_name, "copy-", 5) == 0 && strstr(entry->d_name, ".db") != NULL) {
+    if (folder == NULL) {
+        return false;
+    }
+    while ((entry = readdir(folder)) != NULL) {
+        if (is_copy(entry->d_name)) {
             snprintf(path, sizeof path, "%s/%s", dir, entry->d_name);
             unlink(path);
         }
     }
+    closedir(folder);
+    return true;
+}
+
+/* Only folders of this user can be emptied and removed; others' are left by the system. */
+static void remove_copies_in_memory(const char *prefix) {
+    char path[sizeof COPY_MEMORY + 256];
+    DIR *folder = opendir(COPY_MEMORY);
+    const struct dirent *entry = NULL;
+    while (folder != NULL && (entry = readdir(folder)) != NULL) {
+        if (strncmp(entry->d_name, prefix, strlen(prefix)) == 0) {
+            snprintf(path, sizeof path, "%s/%s", COPY_MEMORY, entry->d_name);
+            if (remove_copies_in(path)) {
+                rmdir(path);
+            }
+        }
+    }
     if (folder != NULL) {
         closedir(folder);
+    }
+}
+
+/* Device and inode of the data folder go into the prefix, so that a node finds what its own
+ * forerunner left and nothing else. */
+static void name_memory(struct copies *copies) {
+    struct stat place = {0};
+    if (stat(copies->dir, &place) == 0) {
+        snprintf(copies->memory_prefix, sizeof copies->memory_prefix, "bibweave-%llx-%llx-",
+                 (unsigned long long)(place.st_dev & 0xffff),
+                 (unsigned long long)(place.st_ino & 0xffffffff));
+    } else {
+        snprintf(copies->memory_prefix, sizeof copies->memory_prefix, "bibweave-");
     }
 }
 
@@ -122,7 +167,9 @@ enum error_code copy_new(const char *dir, struct ledger *ledger, struct copies *
     snprintf(copies->dir, sizeof copies->dir, "%s", dir);
     buffer_init(&copies->out);
     buffer_init(&copies->err);
-    remove_stale(dir);
+    name_memory(copies);
+    remove_copies_in(dir);
+    remove_copies_in_memory(copies->memory_prefix);
     return ERR_OK;
 }
 
@@ -134,7 +181,7 @@ enum error_code copy_add(struct copies *copies, const struct control_request *re
         count++;
     }
     if (count > COPY_QUEUE_MAX) {
-        error_set(err, ERR_LIMIT, "%zu commands wait", count - 1);
+        error_set(err, ERR_BUSY, "%zu commands wait", count - 1);
         return error_say(err, "Too many long commands wait already: try again a little later.");
     }
     *end = keep_command(request);
@@ -170,6 +217,10 @@ static void clean(struct copies *copies) {
     if (copies->path[0] != 0) {
         remove_copy(copies->path);
         copies->path[0] = 0;
+    }
+    if (copies->memory[0] != 0) {
+        rmdir(copies->memory);
+        copies->memory[0] = 0;
     }
 }
 
@@ -232,21 +283,52 @@ size_t copy_connections(const struct copies *copies, uint64_t *out, size_t max) 
 
 /* ---- the copy ---- */
 
-static void begin_copy(struct copies *copies) {
-    snprintf(copies->path, sizeof copies->path, "%s/copy-%ld-%lu.db", copies->dir, (long)getpid(),
-             ++copies->last);
+static bool name_copy(struct copies *copies, bool in_memory) {
+    if (in_memory) {
+        snprintf(copies->memory, sizeof copies->memory, "%s/%sXXXXXX", COPY_MEMORY,
+                 copies->memory_prefix);
+        if (mkdtemp(copies->memory) == NULL) {
+            copies->memory[0] = 0;
+            return false;
+        }
+    }
+    snprintf(copies->path, sizeof copies->path, "%s/copy-%ld-%lu.db",
+             in_memory ? copies->memory : copies->dir, (long)getpid(), ++copies->last);
     remove_copy(copies->path);
+    return true;
+}
+
+static void begin_copy(struct copies *copies, bool in_memory);
+
+static void copy_failed(struct copies *copies, int rc) {
+    bool in_memory = copies->memory[0] != 0;
+    if (rc == SQLITE_FULL && !in_memory) {
+        clean(copies);
+        begin_copy(copies, true);
+    } else {
+        fail(copies, rc == SQLITE_FULL ? ERR_DISK_FULL : ERR_DISK, sqlite3_errstr(rc));
+    }
+}
+
+static void begin_copy(struct copies *copies, bool in_memory) {
     int flags = SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOFOLLOW;
     copies->state = COPYING;
-    if (sqlite3_open_v2(copies->path, &copies->copy, flags, NULL) != SQLITE_OK ||
-        sqlite3_exec(copies->copy, "PRAGMA journal_mode=OFF; PRAGMA synchronous=OFF", NULL, NULL,
-                     NULL) != SQLITE_OK) {
-        fail(copies, ERR_DISK, "copy of the ledger could not be made");
+    if (!name_copy(copies, in_memory)) {
+        fail(copies, ERR_DISK_FULL, "no room for a copy of the ledger");
         return;
     }
-    copies->backup = sqlite3_backup_init(copies->copy, "main", ledger_db(copies->ledger), "main");
-    if (copies->backup == NULL) {
-        fail(copies, ERR_DISK, sqlite3_errmsg(copies->copy));
+    int rc = sqlite3_open_v2(copies->path, &copies->copy, flags, NULL);
+    if (rc == SQLITE_OK) {
+        rc = sqlite3_exec(copies->copy, "PRAGMA journal_mode=OFF; PRAGMA synchronous=OFF", NULL,
+                          NULL, NULL);
+    }
+    if (rc == SQLITE_OK) {
+        copies->backup =
+            sqlite3_backup_init(copies->copy, "main", ledger_db(copies->ledger), "main");
+        rc = copies->backup == NULL ? sqlite3_errcode(copies->copy) : SQLITE_OK;
+    }
+    if (rc != SQLITE_OK) {
+        copy_failed(copies, rc);
     }
 }
 
@@ -261,13 +343,13 @@ static void continue_copy(struct copies *copies) {
     if (rc == SQLITE_DONE) {
         rc = sqlite3_backup_finish(copies->backup);
         copies->backup = NULL;
-        sqlite3_close(copies->copy);
+    }
+    if (rc == SQLITE_OK && copies->backup == NULL) {
+        rc = sqlite3_close(copies->copy);
         copies->copy = NULL;
     }
-    if (rc == SQLITE_FULL) {
-        fail(copies, ERR_DISK_FULL, "copy of the ledger");
-    } else if (rc != SQLITE_OK && rc != SQLITE_BUSY && rc != SQLITE_LOCKED) {
-        fail(copies, ERR_DISK, sqlite3_errstr(rc));
+    if (rc != SQLITE_OK && rc != SQLITE_BUSY && rc != SQLITE_LOCKED) {
+        copy_failed(copies, rc);
     }
 }
 
@@ -307,7 +389,6 @@ static char **make_words(struct copies *copies, const struct command *command, c
 /* The child gets /dev/null and two pipes and nothing else that is open here, the asker's folder,
  * and the signals as they were. */
 static int spawn(struct copies *copies, char *const *words, int out, int err) {
-    extern char **environ;
     posix_spawn_file_actions_t actions;
     posix_spawnattr_t attributes;
     sigset_t none, restored;
@@ -370,7 +451,7 @@ bool copy_due(const struct copies *copies) {
 
 void copy_step(struct copies *copies) {
     if (copies->state == IDLE && copies->first != NULL) {
-        begin_copy(copies);
+        begin_copy(copies, false);
     } else if (copies->state == COPYING && copies->backup != NULL) {
         continue_copy(copies);
     }
@@ -432,14 +513,16 @@ void copy_read(struct copies *copies) {
 }
 
 bool copy_next(struct copies *copies, struct copy_answer *answer) {
-    if (copies->first != NULL && copies->state == DONE && copies->status < 0) {
-        next_command(copies); /* its answer was taken by the call before */
+    const struct command *command = copies->first;
+    if (command == NULL || copies->state != DONE) {
+        return false;
     }
-    if (copies->state != DONE) {
+    if (copies->status < 0) { /* the answer was taken by the call before */
+        next_command(copies);
         return false;
     }
     *answer = (struct copy_answer){
-        .connection = copies->first->connection,
+        .connection = command->connection,
         .status = copies->status,
         .out = buffer_slice(&copies->out),
         .err = buffer_slice(&copies->err),

@@ -3,8 +3,9 @@
  * copy of the ledger, so that the tables go on issuing.
  *
  * The copy is made through SQLite's backup API in slices of about 2 ms (copying the file of a live
- * WAL database loses what was committed last), into the data folder, and removed afterwards. One
- * command at a time; a few more wait. One thread, the ledger's; it never blocks.
+ * WAL database loses what was committed last), into the data folder (into memory when its disk is
+ * full), and removed afterwards. One command at a time; a few more wait. One thread, the ledger's;
+ * it never blocks.
  */
 #ifndef BIBWEAVE_COPY_H
 #define BIBWEAVE_COPY_H
@@ -25,7 +26,7 @@ enum error_code copy_new(const char *dir, struct ledger *ledger, struct copies *
 /* Ends the child and removes the copy. NULL is fine. */
 void copy_free(struct copies *copies);
 
-/* Puts a command into the queue. Errors: ERR_LIMIT (too many wait), ERR_MEMORY. */
+/* Puts a command into the queue. Errors: ERR_BUSY (too many wait), ERR_MEMORY. */
 enum error_code copy_add(struct copies *copies, const struct control_request *request,
                          struct error *err) __attribute__((nonnull, warn_unused_result));
 /* Forgets the commands of a connection that is gone. */

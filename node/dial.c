@@ -34,6 +34,7 @@ struct dial {
     struct curve_public key; /* of the attempt; of a learned dial always the same */
     void *socket, *monitor;  /* NULL between attempts */
     bool up;
+    int fd;             /* of the connection that the monitor named last */
     bool strange, self; /* said already */
     struct mono_ms next;
     unsigned failures;          /* rounds, or for a learned one attempts */
@@ -106,6 +107,7 @@ static void say(struct dialer *dialer, enum dial_event_kind kind, const struct d
     dialer->event[dialer->event_count++] = (struct dial_event){
         .kind = kind,
         .socket = dial->socket,
+        .fd = dial->fd,
         .key = dial->key,
         .address = dial->address,
         .was_strange = kind == DIAL_UP && dial->strange,
@@ -141,9 +143,9 @@ static void hang_up(struct dialer *dialer, struct dial *dial) {
 }
 
 static void call(struct dialer *dialer, struct dial *dial) {
-    const int events = ZMQ_EVENT_HANDSHAKE_SUCCEEDED | ZMQ_EVENT_HANDSHAKE_FAILED_NO_DETAIL |
-                       ZMQ_EVENT_HANDSHAKE_FAILED_PROTOCOL | ZMQ_EVENT_HANDSHAKE_FAILED_AUTH |
-                       ZMQ_EVENT_DISCONNECTED;
+    const int events = ZMQ_EVENT_CONNECTED | ZMQ_EVENT_HANDSHAKE_SUCCEEDED |
+                       ZMQ_EVENT_HANDSHAKE_FAILED_NO_DETAIL | ZMQ_EVENT_HANDSHAKE_FAILED_PROTOCOL |
+                       ZMQ_EVENT_HANDSHAKE_FAILED_AUTH | ZMQ_EVENT_DISCONNECTED;
     char endpoint[ADDRESS_TEXT_MAX + 8];
     snprintf(endpoint, sizeof endpoint, "tcp://%s", dial->address.text);
     dial->socket = link_socket(dialer->context, ZMQ_DEALER, &dialer->config.curve_public,
@@ -185,7 +187,7 @@ static int rank(const struct dialer *dialer, const struct station *station,
 static bool begin_round(struct dialer *dialer, struct dial *dial) {
     struct curve_public good;
     bool any = known_find(&dialer->known, &dial->address, &good);
-    struct curve_public *order = malloc((dialer->station_count + 1) * sizeof *order);
+    struct curve_public *order = malloc((dialer->station_count + 2) * sizeof *order);
     if (order == NULL) {
         return false;
     }
@@ -193,6 +195,10 @@ static bool begin_round(struct dialer *dialer, struct dial *dial) {
     dial->order = order;
     dial->order_count = 0;
     dial->order_next = 0;
+    if (any && dialer->station_count == 0) {
+        dial->order[dial->order_count++] =
+            good; /* the admits are lost, and this is how they return */
+    }
     for (int wanted = 0; wanted <= 3; wanted++) {
         for (size_t i = 0; i < dialer->station_count; i++) {
             if (rank(dialer, &dialer->station[i], any ? &good : NULL) == wanted) {
@@ -219,7 +225,7 @@ static void call_next_key(struct dialer *dialer, struct dial *dial) {
 static void key_failed(struct dialer *dialer, struct dial *dial) {
     hang_up(dialer, dial);
     if (!dial->fixed) {
-        back_off(dialer, dial, 2 * DIAL_BACKOFF_MAX_MS);
+        back_off(dialer, dial, (int64_t)2 * DIAL_BACKOFF_MAX_MS);
     } else if (dial->order_next < dial->order_count || dial->order_count == 0) {
         dial->next = after(dialer, 0, DIAL_NEXT_KEY_MS);
     } else {
@@ -247,9 +253,7 @@ static void opened(struct dialer *dialer, struct dial *dial) {
     dial->up = true;
     dial->failures = 0;
     dial->order_next = dial->order_count;
-    if (dial->fixed) {
-        known_put(&dialer->known, &dial->address, &dial->key);
-    }
+    known_put(&dialer->known, &dial->address, &dial->key);
     say(dialer, DIAL_UP, dial);
     dial->strange = false;
 }
@@ -276,6 +280,9 @@ static void read_monitor(struct dialer *dialer, struct dial *dial) {
     uint32_t value = 0;
     while (dial->monitor != NULL && link_monitor_next(dial->monitor, &event, &value)) {
         switch (event) {
+        case ZMQ_EVENT_CONNECTED:
+            dial->fd = (int)value;
+            break;
         case ZMQ_EVENT_HANDSHAKE_SUCCEEDED:
             opened(dialer, dial);
             break;
@@ -437,6 +444,15 @@ struct mono_ms dial_deadline(const struct dialer *dialer) {
 
 /* ---- who there is ---- */
 
+/* Where it was reached before, newest entries first. */
+static void remember_hints(const struct dialer *dialer, struct station *station) {
+    for (size_t i = dialer->known.count; i-- > 0 && station->hint_count < DIAL_HINTS_MAX;) {
+        if (ID_EQUAL(dialer->known.entry[i].key, station->known.key)) {
+            station->hint[station->hint_count++] = dialer->known.entry[i].address;
+        }
+    }
+}
+
 enum error_code dial_stations(struct dialer *dialer, const struct dial_station *stations,
                               size_t count, struct mono_ms now, struct error *err) {
     count = count < DIAL_STATIONS_MAX ? count : DIAL_STATIONS_MAX;
@@ -453,6 +469,9 @@ enum error_code dial_stations(struct dialer *dialer, const struct dial_station *
             fresh[i].call_at = after(dialer, DIAL_WAIT_MS, DIAL_WAIT_MS);
         }
         fresh[i].known = stations[i];
+        if (old == NULL) {
+            remember_hints(dialer, &fresh[i]);
+        }
     }
     free(dialer->station);
     dialer->station = fresh;

@@ -4,8 +4,9 @@
  * Two kinds of dials. A *fixed* one has an address (`--peer`) and no key: CURVE needs the server's
  * key, so the keys of the admitted stations are tried one after another until one opens, and the
  * one that did is remembered in the file `peers` of the data folder. A *learned* one has both,
- * from an admit record or from another peer, and exists only while that station has no road.
- * Each dial is a DEALER and its monitor. One thread, the loop's; it never blocks.
+ * from an admit record, from another peer, from a beacon or from `peers`, and exists only while
+ * that station has no road. Each dial is a DEALER and its monitor. One thread, the loop's; it never
+ * blocks.
  */
 #ifndef BIBWEAVE_DIAL_H
 #define BIBWEAVE_DIAL_H
@@ -73,6 +74,7 @@ enum dial_event_kind {
 struct dial_event {
     enum dial_event_kind kind;
     void *socket;
+    int fd; /* of the connection, as its monitor told; not to be touched */
     struct curve_public key;
     struct address address;
     bool was_strange; /* with UP: a STRANGE was said about this address, and is over */

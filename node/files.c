@@ -109,7 +109,8 @@ bool files_exists(const char *path) {
 
 static enum error_code not_regular(struct error *err, enum error_code code, const char *path) {
     error_set(err, code, "%.200s is a link, a device or a folder", path);
-    return error_say(err, "%.200s is not an ordinary file. Give the name of one.", path);
+    return error_say(err, "The file %.200s is not an ordinary one. Give the name of one that is.",
+                     path);
 }
 
 /* ---- reading ---- */
@@ -135,17 +136,18 @@ static enum error_code open_regular(const char *path, int *fd, struct stat *st, 
 }
 
 static enum error_code too_large(struct error *err, const char *path, uint64_t size_max) {
-    error_set(err, ERR_LIMIT, "%.200s is larger than %llu bytes", path,
+    error_set(err, ERR_LIMIT, "The file %.200s is larger than %llu bytes", path,
               (unsigned long long)size_max);
-    return error_say(err,
-                     "%.200s is larger than such a file can be. Check that it is the right "
-                     "one.",
-                     path);
+    return error_say(
+        err,
+        "The file %.200s is larger than such a file can be. Check that it is the right "
+        "one.",
+        path);
 }
 
 enum error_code files_reader_open(const char *path, uint64_t size_max, struct files_reader *reader,
                                   struct error *err) {
-    struct stat st;
+    struct stat st = {0};
     snprintf(reader->path, sizeof(reader->path), "%s", path);
     enum error_code code = open_regular(path, &reader->fd, &st, err);
     if (code != ERR_OK) {
@@ -222,19 +224,29 @@ static enum error_code check_private(const struct stat *st, const char *path, st
     if (st->st_uid != geteuid()) {
         error_set(err, ERR_NOT_OURS, "%.200s belongs to user %lu", path, (unsigned long)st->st_uid);
         return error_say(err,
-                         "%.200s belongs to another user of this machine. Use your own "
+                         "What is in %.200s belongs to another user of this machine. Use your own "
                          "folder.",
                          path);
     }
     if ((st->st_mode & (S_IRWXG | S_IRWXO)) != 0) {
         error_set(err, ERR_PERMISSION, "%.200s has mode %04o", path,
                   (unsigned)(st->st_mode & 07777));
-        return error_say(err,
-                         "%.200s is open to other users of this machine. Close it to them "
-                         "(chmod go-rwx), then start again.",
-                         path);
+        return error_say(
+            err,
+            "What is in %.200s is open to other users of this machine. Close it to them "
+            "(chmod go-rwx), then start again.",
+            path);
     }
     return ERR_OK;
+}
+
+enum error_code files_private_check(const char *path, struct error *err) {
+    struct stat st;
+    if (lstat(path, &st) != 0) {
+        return errno == ENOENT ? ERR_OK : files_error(err, errno, "looking at", path);
+    }
+    return S_ISREG(st.st_mode) ? check_private(&st, path, err)
+                               : not_regular(err, ERR_NOT_OURS, path);
 }
 
 enum error_code files_read_secret(const char *path, size_t size_max, struct buffer *out,
@@ -261,8 +273,9 @@ enum error_code files_read_secret(const char *path, size_t size_max, struct buff
 
 static enum error_code exists_error(struct error *err, const char *path) {
     error_set(err, ERR_EXISTS, "%.200s", path);
-    return error_say(err, "%.200s is there already, and it is not overwritten. Give another name.",
-                     path);
+    return error_say(
+        err, "The file %.200s is there already, and it is not overwritten. Give another name.",
+        path);
 }
 
 /* Whether what has the name now may be written over. */
@@ -453,8 +466,9 @@ enum error_code files_write(const char *path, mode_t mode, enum files_over over,
 
 static enum error_code not_folder(struct error *err, enum error_code code, const char *path) {
     error_set(err, code, "%.200s is not a folder", path);
-    return error_say(err, "%.200s is not a folder. Give the name of the station's data folder.",
-                     path);
+    return error_say(
+        err, "There is no folder %.200s, but a file. Give the name of the station's data folder.",
+        path);
 }
 
 enum error_code files_folder_check(const char *path, struct error *err) {

@@ -54,6 +54,10 @@ enum error_code files_read(const char *path, size_t size_max, struct buffer *out
  * open it. */
 enum error_code files_read_secret(const char *path, size_t size_max, struct buffer *out,
                                   struct error *err) __attribute__((nonnull, warn_unused_result));
+/* Whether a file of our own folder is fit to be opened: an ordinary one, ours, closed to others.
+ * One that is not there is. Errors: ERR_NOT_OURS (a link, or of another user), ERR_PERMISSION. */
+enum error_code files_private_check(const char *path, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
 /* Whether anything, a dangling link too, has this name. */
 bool files_exists(const char *path) __attribute__((nonnull));
 

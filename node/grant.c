@@ -160,6 +160,10 @@ enum error_code grant_request_get(struct slice bytes, struct record_admit *admit
         error_set(err, ERR_SIGNATURE, "the request's own signature");
         code = error_say(err, "The request was damaged on the way. Copy it again from the "
                               "station.");
+    } else if (!identity_admissible(&admit->key, &admit->curve)) {
+        error_set(err, ERR_NOT_ALLOWED, "a key in the request that no station can have");
+        code = error_say(err, "This request is not from an honest station: its keys are none. Do "
+                              "not let it in.");
     }
     buffer_release(&signed_);
     return code;

@@ -74,7 +74,10 @@ static enum error_code read_map(const char *path, struct slice bytes, enum keyfi
     struct reading reading = {.key = key};
     if (!fields_read_all(bytes, required, take, &reading) || reading.kind != (uint64_t)kind ||
         reading.has_event != reading.has_root) {
-        return error_set(err, ERR_DAMAGED, "%.200s is not a key file", path);
+        error_set(err, ERR_DAMAGED, "%.200s is not a key file", path);
+        return error_say(err,
+                         "The keys in this folder are damaged. Put a copy of that file back, or "
+                         "let this laptop in as a new station.");
     }
     if (reading.version > FORMAT_VERSION) {
         return error_set(err, ERR_TOO_NEW, "%.200s has version %llu", path,
@@ -92,11 +95,14 @@ enum error_code keyfile_read(const char *path, enum keyfile_kind kind, struct ke
     memset(key, 0, sizeof(*key));
     enum error_code code = ERR_OK;
     /* Room at once, so that growing leaves no copy of a secret behind. */
-    if (!buffer_reserve(&bytes, 32 * KEYFILE_SIZE_MAX)) {
+    if (!buffer_reserve(&bytes, (size_t)32 * KEYFILE_SIZE_MAX)) {
         code = error_set(err, ERR_MEMORY, "key file");
     }
     if (code == ERR_OK) {
         code = files_read_secret(path, KEYFILE_SIZE_MAX, &bytes, err);
+        if (code == ERR_FORM || code == ERR_LIMIT) { /* a link, or no key file at all */
+            code = error_set(err, ERR_NOT_OURS, "%.200s is no key file", path);
+        }
     }
     if (code == ERR_OK) {
         code = read_map(path, buffer_slice(&bytes), kind, key, err);

@@ -1,5 +1,5 @@
 /*
- * keyfile.h: `station.key` and `root.key`: the seeds of a station's keys, and of which event it is.
+ * keyfile.h: `station.key`: the seeds of a station's keys, and of which event it is.
  *
  * One deterministic CBOR map, 0600. What is read here is secret: callers wipe it.
  */
@@ -8,13 +8,13 @@
 
 #include "common/ledger.h"
 
-enum keyfile_kind { KEYFILE_STATION = 1, KEYFILE_ROOT = 2 };
+enum keyfile_kind { KEYFILE_STATION = 1 };
 struct keyfile {
     enum keyfile_kind kind;
-    char name[RECORD_TEXT_MAX + 1]; /* of the station; for a root, of the event */
+    char name[RECORD_TEXT_MAX + 1]; /* of the station */
     uint8_t sign_seed[32];
-    uint8_t curve_seed[32]; /* unused for a root */
-    bool has_event;         /* false until a grant has come */
+    uint8_t curve_seed[32];
+    bool has_event; /* false until a grant has come */
     struct ledger_event event;
 };
 

@@ -41,7 +41,10 @@ static bool set_common(void *socket) {
     static const struct option options[] = {
         {ZMQ_LINGER, 0},
         {ZMQ_SNDHWM, LINK_QUEUE},
-        {ZMQ_RCVHWM, LINK_QUEUE},
+        /* No limit: when a connection whose input waits for room in a full queue is cut, the next
+         * heartbeat breaks an assertion and ends the process (tried, 4.3.4: "!_io_error"), so any
+         * caller could end it. What may wait to be read is bounded in bytes by callers.h. */
+        {ZMQ_RCVHWM, 0},
         {ZMQ_IPV6, 1},
         {ZMQ_HANDSHAKE_IVL, 3000},
         {ZMQ_HEARTBEAT_IVL, 1000},

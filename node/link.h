@@ -13,7 +13,7 @@ enum {
     LINK_BODY_MAX = 65536,         /* bytes of a message */
     LINK_FRAME_MAX = 65536 + 1024, /* on the wire: CURVE adds 33 bytes; a little more is let through
                                       so that we can say what came instead of hanging up mutely */
-    LINK_QUEUE = 64, /* messages; what is in flight is bounded by credit, not by this */
+    LINK_QUEUE = 64, /* messages that wait to be sent; what is in flight is bounded by credit */
 };
 
 /* A socket of `type` with the common options, or NULL. `server` is the key of the server to call;

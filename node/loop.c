@@ -20,7 +20,8 @@ enum {
     LOOP_PEERS_MS = 10,          /* at most, for messages in one turn */
     LOOP_REINCARNATE_MS = 10000, /* at most one new log in this time */
     LOOP_WATCH_MS = 1000,        /* how often it is looked who has come and gone */
-    LOOP_POLL_MAX = TRANSPORT_POLL_MAX + CONTROL_CONNECTIONS_MAX + 8,
+    LOOP_ENOUGH_MS = 100,        /* how often it is asked whether it is enough */
+    LOOP_POLL_MAX = TRANSPORT_POLL_MAX + CONTROL_CONNECTIONS_MAX + 10,
 };
 
 struct watched {
@@ -29,9 +30,10 @@ struct watched {
 };
 struct loop {
     struct loop_config config;
-    struct log_id log; /* of the station, as sync knows it */
+    struct buffer answer; /* of the porter */
+    struct log_id log;    /* of the station, as sync knows it */
     uint64_t appended, imported;
-    uint64_t admit_epoch;
+    uint64_t standing_epoch;
     bool stations_known;
     bool more;                 /* something is left of this turn: do not sleep */
     bool forked;               /* the station's log has a branch: a new one is due */
@@ -110,6 +112,7 @@ struct station_list {
     size_t count;
     bool failed;
     struct dial_station *station;
+    struct beacon_station *beacon; /* parallel to station */
 };
 
 static bool is_own_address(const struct loop *loop, const struct address *address) {
@@ -133,6 +136,7 @@ static bool add_station(void *context, const struct pairs_station *station) {
         ID_EQUAL(station->curve, list->loop->config.station->keys.curve_public)) {
         return true;
     }
+    list->beacon[list->count] = (struct beacon_station){station->curve, station->key};
     struct dial_station *entry = &list->station[list->count++];
     *entry = (struct dial_station){.key = station->curve, .lead = station->role == ROLE_LEAD};
     for (size_t i = 0; i < station->address_count && entry->address_count < DIAL_ADDRESSES_MAX;
@@ -147,23 +151,27 @@ static bool add_station(void *context, const struct pairs_station *station) {
 }
 
 static void refresh_stations(struct loop *loop) {
-    uint64_t epoch = ledger_admit_epoch(loop->config.station->ledger);
+    uint64_t epoch = pairs_standing_epoch(loop->config.station->ledger);
     struct station_list list = {.loop = loop};
     struct error err;
-    if (loop->stations_known && epoch == loop->admit_epoch) {
+    if (loop->stations_known && epoch == loop->standing_epoch) {
         return;
     }
     loop->stations_known = true;
-    loop->admit_epoch = epoch;
+    loop->standing_epoch = epoch;
     list.station = calloc(DIAL_STATIONS_MAX, sizeof *list.station);
-    enum error_code code = list.station == NULL ? error_set(&err, ERR_MEMORY, "stations")
-                                                : pairs_each_station(loop->config.station->ledger,
-                                                                     add_station, &list, &err);
+    list.beacon = calloc(DIAL_STATIONS_MAX, sizeof *list.beacon);
+    enum error_code code =
+        list.station == NULL || list.beacon == NULL
+            ? error_set(&err, ERR_MEMORY, "stations")
+            : pairs_each_station(loop->config.station->ledger, add_station, &list, &err);
     if (code == ERR_OK) {
+        beacon_stations(loop->config.beacon, list.beacon, list.count);
         code = dial_stations(transport_dialer(loop->config.transport), list.station, list.count,
                              station_now(), &err);
     }
     free(list.station);
+    free(list.beacon);
     if (code != ERR_OK) {
         log_line("%s (%s)", err.say, err.cause);
     }
@@ -264,10 +272,36 @@ static void note_caller(struct loop *loop, const struct transport_event *event) 
     }
 }
 
+/* Somebody asks to be let in. What was written is shown to the others like any other local act. */
+static void take_ask(struct loop *loop, const struct transport_event *event) {
+    if (porter_take(loop->config.porter, &event->peer, event->ip, event->message, &loop->answer)) {
+        show_own(loop);
+        transport_send(loop->config.transport, &event->peer, buffer_slice(&loop->answer));
+    }
+}
+
 static void take_message(struct loop *loop, const struct transport_event *event) {
+    if (admission_is_ask(event->message)) {
+        take_ask(loop, event);
+        return;
+    }
     feed(loop, &(struct sync_event){
                    .kind = SYNC_MESSAGE, .peer = event->peer, .message = event->message});
     note_caller(loop, event);
+}
+
+static void take_hung_up(const struct callers_hung_up *hung_up) {
+    const char *from = hung_up->ip[0] == 0 ? "somewhere" : hung_up->ip;
+    if (hung_up->why == CALLERS_CROWD) {
+        log_line("There are too many connections from %s: those that are no station's are hung up "
+                 "on. This table goes on.",
+                 from);
+    } else {
+        log_alarm_say("flood",
+                      "The machine at %s sends more than can be read, which no station does: it is "
+                      "hung up on. Look at that machine.",
+                      from);
+    }
 }
 
 static void take_event(struct loop *loop, const struct transport_event *event) {
@@ -307,6 +341,20 @@ static void take_event(struct loop *loop, const struct transport_event *event) {
     case TRANSPORT_REFUSED:
         log_line("Something that does not speak as a station called and was refused.");
         break;
+    case TRANSPORT_HUNG_UP:
+        take_hung_up(&event->hung_up);
+        break;
+    }
+}
+
+/* Stations that say where they are are called, if they have no road. */
+static void serve_beacon(struct loop *loop) {
+    struct curve_public curve;
+    struct address address;
+    struct mono_ms now = station_now();
+    beacon_step(loop->config.beacon, now);
+    while (beacon_next(loop->config.beacon, now, &curve, &address)) {
+        dial_hint(transport_dialer(loop->config.transport), &curve, &address);
     }
 }
 
@@ -424,6 +472,7 @@ static long time_to_sleep(const struct loop *loop) {
         return 0;
     }
     sooner(&deadline, transport_deadline(loop->config.transport));
+    sooner(&deadline, beacon_deadline(loop->config.beacon));
     sooner(&deadline, asks_deadline(loop->config.asks));
     sooner(&deadline, store_due(loop->config.store));
     if (loop->forked) {
@@ -433,12 +482,14 @@ static long time_to_sleep(const struct loop *loop) {
     if (deadline.ms <= now) {
         return 0;
     }
-    return deadline.ms - now < SLEEP_MAX_MS ? (long)(deadline.ms - now) : SLEEP_MAX_MS;
+    long max = loop->config.enough == NULL ? SLEEP_MAX_MS : LOOP_ENOUGH_MS;
+    return deadline.ms - now < max ? (long)(deadline.ms - now) : max;
 }
 
 static void sleep_until_due(struct loop *loop) {
     size_t count = 0;
     loop->items[count++] = (zmq_pollitem_t){.fd = loop->config.signals, .events = ZMQ_POLLIN};
+    count += beacon_poll(loop->config.beacon, loop->items + count, LOOP_POLL_MAX - count);
     count += asks_poll(loop->config.asks, loop->items + count, LOOP_POLL_MAX - count);
     count += transport_poll(loop->config.transport, !store_full(loop->config.store),
                             loop->items + count, LOOP_POLL_MAX - count);
@@ -459,6 +510,7 @@ static void turn(struct loop *loop) {
     }
     serve_commands(loop);
     refresh_stations(loop);
+    serve_beacon(loop);
     serve_peers(loop);
     if (sync_deadline(loop->config.sync).ms <= station_now().ms) {
         tick(loop);
@@ -468,6 +520,9 @@ static void turn(struct loop *loop) {
         do_bulk(loop);
         begin_new_log(loop);
     }
+    if (loop->config.enough != NULL && loop->config.enough(loop->config.context)) {
+        loop->stop = true;
+    }
 }
 
 enum error_code loop_run(const struct loop_config *config, struct error *err) {
@@ -476,6 +531,7 @@ enum error_code loop_run(const struct loop_config *config, struct error *err) {
         return error_set(err, ERR_MEMORY, "event loop");
     }
     loop->config = *config;
+    buffer_init(&loop->answer);
     loop->appended = config->station->appended;
     show_own(loop);
     tick(loop);
@@ -483,6 +539,7 @@ enum error_code loop_run(const struct loop_config *config, struct error *err) {
         turn(loop);
     }
     *err = loop->fault;
+    buffer_release(&loop->answer);
     free(loop);
     return err->code;
 }

@@ -11,6 +11,8 @@
 
 #include "common/sync.h"
 #include "node/asks.h"
+#include "node/beacon.h"
+#include "node/porter.h"
 #include "node/station.h"
 #include "node/store.h"
 #include "node/transport.h"
@@ -21,11 +23,16 @@ struct loop_config {
     struct transport *transport;
     struct asks *asks;
     struct store *store;
-    int signals; /* a signalfd for SIGTERM, SIGINT and SIGCHLD */
+    struct porter *porter;
+    struct beacon *beacon; /* NULL: none */
+    int signals;           /* a signalfd for SIGTERM, SIGINT and SIGCHLD */
+    /* Asked ten times a second whether it is enough, and the loop ends then; NULL: never. */
+    bool (*enough)(void *context);
+    void *context;
 };
 
-/* Runs until SIGTERM or SIGINT (then ERR_OK), or until going on would not be honest: ERR_DISK or
- * ERR_DAMAGED (the disk failed; a restart loses nothing), ERR_MEMORY. */
+/* Runs until SIGTERM or SIGINT, or until it is enough (then ERR_OK), or until going on would not be
+ * honest: ERR_DISK or ERR_DAMAGED (the disk failed; a restart loses nothing), ERR_MEMORY. */
 enum error_code loop_run(const struct loop_config *config, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 

@@ -21,7 +21,7 @@ struct command {
     const char **words; /* behind the verb, without the options that every verb has */
     size_t count;
     const char *dir, *copy;
-    bool json, help, version;
+    bool json, help, version, manual;
 };
 
 /* The value of option `name` at argv[*at], also written as name=value; NULL if another word is
@@ -29,7 +29,7 @@ struct command {
 static const char *global_value(const char *name, int argc, char **argv, int *at) {
     size_t length = strlen(name);
     const char *word = argv[*at];
-    if (strncmp(word, name, length) != 0) {
+    if (word == NULL || strncmp(word, name, length) != 0) {
         return NULL;
     }
     if (word[length] == '=') {
@@ -38,7 +38,7 @@ static const char *global_value(const char *name, int argc, char **argv, int *at
     if (word[length] != '\0') {
         return NULL;
     }
-    if (*at + 1 >= argc) {
+    if (*at + 1 >= argc || argv[*at + 1] == NULL) {
         return "";
     }
     return argv[++*at];
@@ -76,22 +76,29 @@ static bool takes_next(const struct verb *verb, const char *word) {
 static void take_verb(struct command *command, int argc, char **argv, int *at) {
     char both[64];
     command->word = argv[*at];
-    command->verb = verb_find(argv[*at]);
-    if (command->verb == NULL && *at + 1 < argc && verb_begins(argv[*at])) {
-        snprintf(both, sizeof(both), "%s %.40s", argv[*at], argv[*at + 1]);
+    if (*at + 1 < argc && argv[*at + 1] != NULL && verb_begins(argv[*at])) {
+        snprintf(both, sizeof(both), "%.20s %.40s", argv[*at], argv[*at + 1]);
         command->verb = verb_find(both);
         *at += command->verb != NULL ? 1 : 0;
+    }
+    if (command->verb == NULL) {
+        command->verb = verb_find(command->word);
     }
 }
 
 static enum error_code unknown_word(struct error *err, const char *word) {
-    error_set(err, ERR_USAGE, "%.100s", word);
+    error_set(err, ERR_USAGE, "the word %.100s", word);
+    if (verb_begins(word)) {
+        return error_say(err,
+                         "Behind %.40s goes another word. `bibweave %.40s --help` shows which.",
+                         word, word);
+    }
     return error_say(err, "There is no command %.100s. `bibweave help` lists them.", word);
 }
 
 static enum error_code read_command(struct command *command, int argc, char **argv,
                                     struct error *err) {
-    for (int at = 1; at < argc; at++) {
+    for (int at = 1; at < argc && argv[at] != NULL; at++) {
         const char *word = argv[at];
         if (take_global(command, argc, argv, &at)) {
             continue;
@@ -102,11 +109,14 @@ static enum error_code read_command(struct command *command, int argc, char **ar
                 while (++at < argc) {
                     command->words[command->count++] = argv[at];
                 }
-            } else if (takes_next(command->verb, word) && at + 1 < argc) {
+            } else if (takes_next(command->verb, word) && at + 1 < argc &&
+                       strncmp(argv[at + 1], "--", 2) != 0) {
                 command->words[command->count++] = argv[++at];
             }
         } else if (command->word == NULL && strcmp(word, "--version") == 0) {
             command->version = true;
+        } else if (command->word == NULL && strcmp(word, "--manual") == 0) {
+            command->manual = true;
         } else if (command->word == NULL && strcmp(word, "help") == 0) {
             command->help = true;
         } else if (command->word == NULL && word[0] != '-') {
@@ -147,8 +157,11 @@ static int run_command(const struct command *command, struct verb_call *call, co
     struct error err;
     enum error_code code = ERR_OK;
     if (command->verb == NULL) {
-        code = unknown_word(&err, command->word);
-    } else if (command->copy != NULL && command->verb->needs != VERB_COPY) {
+        unknown_word(&err, command->word);
+        verb_fail(call, &err);
+        return client_print(call);
+    }
+    if (command->copy != NULL && command->verb->needs != VERB_COPY) {
         code = error_set(&err, ERR_USAGE, "--copy with %s", command->verb->name);
     } else {
         code = default_dir(cwd, command->dir, dir, &err);
@@ -175,6 +188,8 @@ static int run_words(struct command *command, int argc, char **argv, struct verb
     }
     if (code != ERR_OK) {
         verb_fail(call, &err);
+    } else if (command->manual) {
+        verb_manual(&call->out);
     } else if (command->help) {
         verb_help(command->verb != NULL ? command->verb->name : command->word, &call->out);
     } else if (command->version) {

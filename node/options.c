@@ -18,7 +18,7 @@ static const struct verb_option *find(const struct verb_option *known, const cha
 }
 
 static enum error_code wrong(struct error *err, const char *word, const char *what) {
-    error_set(err, ERR_USAGE, "%s: %.100s", what, word);
+    error_set(err, ERR_USAGE, "the word %.100s", word);
     return error_say(err, "%s: %.100s. Add --help to see how the command is written.", what, word);
 }
 
@@ -38,7 +38,8 @@ static enum error_code take_option(const struct verb_option *known, const char *
         return wrong(err, option->name, "This option takes no value");
     }
     if (option->value && value == NULL) {
-        if (*at + 1 >= count) {
+        /* A word that looks like an option is one; `--name=--value` takes it as a value. */
+        if (*at + 1 >= count || strncmp(words[*at + 1], "--", 2) == 0) {
             return wrong(err, option->name, "The value of this option is missing");
         }
         value = words[++*at];

@@ -25,6 +25,7 @@ struct node {
     bool open;
     size_t peer_count;
     struct address peer[RUN_PEERS_MAX];
+    uint16_t beacon_port; /* UDP; 0: none */
     struct transport_config network;
     struct loop_config loop;
 };
@@ -54,9 +55,9 @@ static enum error_code add_peer(struct node *node, const char *text, struct erro
     return code;
 }
 
-static enum error_code read_words(struct node *node, struct error *err) {
+static enum error_code read_words(struct node *node, const char *verb_name, struct error *err) {
     const struct verb_call *call = node->call;
-    const struct verb *verb = verb_find("run");
+    const struct verb *verb = verb_find(verb_name);
     struct options options;
     INVARIANT(verb != NULL);
     enum error_code code =
@@ -71,6 +72,9 @@ static enum error_code read_words(struct node *node, struct error *err) {
         } else if (strcmp(given->name, "--peer") == 0) {
             code = add_peer(node, given->value, err);
         }
+    }
+    if (code == ERR_OK) {
+        code = beacon_option(options_value(&options, "--beacon"), &node->beacon_port, err);
     }
     options_release(&options);
     return code;
@@ -128,7 +132,7 @@ static enum error_code take_signals(struct node *node, struct error *err) {
 /* ---- opening and closing ---- */
 
 static enum error_code open_folder(struct node *node, struct error *err) {
-    enum error_code code = station_open(node->call->dir, &node->station, err);
+    enum error_code code = station_open_checked(node->call->dir, &node->station, err);
     if (code != ERR_OK) {
         return code;
     }
@@ -161,6 +165,27 @@ static enum error_code open_network(struct node *node, struct error *err) {
     return code;
 }
 
+/* Without a beacon the others are found by what is known of them. */
+static enum error_code open_beacon(struct node *node, struct error *err) {
+    struct address own[TRANSPORT_LISTEN_MAX];
+    struct beacon_config config = {.event = node->station.event.event,
+                                   .keys = node->station.keys,
+                                   .port = node->beacon_port,
+                                   .listen = own};
+    if (node->beacon_port == 0) {
+        return ERR_OK;
+    }
+    config.listen_count = transport_listening(node->loop.transport, own, TRANSPORT_LISTEN_MAX);
+    randombytes_buf(config.seed, sizeof config.seed);
+    enum error_code code = beacon_open(&config, &node->loop.beacon, err);
+    sodium_memzero(&config, sizeof config);
+    if (code == ERR_SOCKET) {
+        log_line("%s (%s)", err->say, err->cause);
+        return ERR_OK;
+    }
+    return code;
+}
+
 static enum error_code open_machine(struct node *node, struct error *err) {
     struct address own[TRANSPORT_LISTEN_MAX];
     struct sync_config config = {.ledger = node->station.ledger, .keys = node->station.keys};
@@ -172,6 +197,12 @@ static enum error_code open_machine(struct node *node, struct error *err) {
     sodium_memzero(&config, sizeof config);
     if (code == ERR_OK) {
         code = store_new(node->station.ledger, &node->loop.store, err);
+    }
+    if (code == ERR_OK) {
+        code = porter_new(&node->station, &node->loop.porter, err);
+    }
+    if (code == ERR_OK) {
+        code = open_beacon(node, err);
     }
     if (code == ERR_OK) {
         struct asks_config asks = {node->call->dir, &node->station, node->loop.sync};
@@ -192,6 +223,8 @@ static void say_ready(const struct node *node) {
 /* The reverse of opening: nobody is served any more when the ledger closes. */
 static void close_node(struct node *node) {
     asks_free(node->loop.asks);
+    beacon_close(node->loop.beacon);
+    porter_free(node->loop.porter);
     transport_close(node->loop.transport);
     store_free(node->loop.store);
     sync_free(node->loop.sync);
@@ -213,37 +246,108 @@ static enum error_code serve(struct node *node, struct error *err) {
     return code;
 }
 
-void run_node(struct verb_call *call) {
-    struct error err;
+/* A node that does not serve yet; NULL if there is no memory. */
+static struct node *new_node(const struct verb_call *call, struct error *err) {
     struct node *node = calloc(1, sizeof *node);
     if (node == NULL) {
-        error_set(&err, ERR_MEMORY, "node");
-        verb_fail(call, &err);
-        return;
+        error_set(err, ERR_MEMORY, "node");
+        return NULL;
     }
     node->call = call;
     node->loop.signals = -1;
+    return node;
+}
+
+static enum error_code open_node(struct node *node, const char *verb_name, struct error *err) {
     raise_limits();
-    enum error_code code = read_words(node, &err);
+    enum error_code code = read_words(node, verb_name, err);
     if (code == ERR_OK) {
-        code = take_signals(node, &err);
+        code = take_signals(node, err);
     }
     if (code == ERR_OK) {
-        code = open_folder(node, &err);
+        code = open_folder(node, err);
     }
     if (code == ERR_OK) {
-        code = open_network(node, &err);
+        code = open_network(node, err);
     }
     if (code == ERR_OK) {
-        code = open_machine(node, &err);
+        code = open_machine(node, err);
     }
+    return code;
+}
+
+void run_node(struct verb_call *call) {
+    struct error err;
+    struct node *node = new_node(call, &err);
+    enum error_code code = node == NULL ? ERR_MEMORY : open_node(node, "run", &err);
     if (code == ERR_OK) {
         say_ready(node);
         code = serve(node, &err);
     }
-    close_node(node);
+    if (node != NULL) {
+        close_node(node);
+    }
     free(node);
     if (code != ERR_OK) {
         verb_fail(call, &err);
     }
+}
+
+/* ---- until in step ---- */
+
+enum { IN_STEP_MS = 1500 }; /* further stations may still be about to answer */
+
+struct patience {
+    struct node *node;
+    struct mono_ms end;        /* no longer than this */
+    struct mono_ms same_since; /* all that are heard hold the same; INT64_MAX: they do not */
+    struct run_heard heard;
+    struct sync_peer peer[SYNC_PEERS_MAX];
+};
+
+static bool is_enough(void *context) {
+    struct patience *patience = context;
+    struct mono_ms now = station_now();
+    size_t count = sync_peers(patience->node->loop.sync, patience->peer, SYNC_PEERS_MAX);
+    bool same = true;
+    patience->heard.stations = 0;
+    for (size_t i = 0; i < count; i++) {
+        const struct sync_peer *peer = &patience->peer[i];
+        patience->heard.stations += peer->connected ? 1 : 0;
+        same = same && (!peer->connected || peer->same);
+    }
+    if (!same || patience->heard.stations == 0) {
+        patience->same_since.ms = INT64_MAX;
+    } else if (patience->same_since.ms == INT64_MAX) {
+        patience->same_since = now;
+    }
+    patience->heard.in_step =
+        patience->same_since.ms != INT64_MAX && now.ms - patience->same_since.ms >= IN_STEP_MS;
+    return patience->heard.in_step || now.ms >= patience->end.ms;
+}
+
+enum error_code run_until_in_step(struct verb_call *call, int64_t wait_ms, struct run_heard *heard,
+                                  struct error *err) {
+    struct node *node = new_node(call, err);
+    struct patience *patience = calloc(1, sizeof *patience);
+    enum error_code code =
+        node == NULL || patience == NULL ? error_set(err, ERR_MEMORY, "node") : ERR_OK;
+    if (code == ERR_OK) {
+        patience->node = node;
+        patience->end.ms = station_now().ms + wait_ms;
+        patience->same_since.ms = INT64_MAX;
+        node->loop.enough = is_enough;
+        node->loop.context = patience;
+        code = open_node(node, "recover", err);
+    }
+    if (code == ERR_OK) {
+        code = serve(node, err);
+        *heard = patience->heard;
+    }
+    if (node != NULL) {
+        close_node(node);
+    }
+    free(node);
+    free(patience);
+    return code;
 }

@@ -4,6 +4,7 @@
  */
 #include "node/show.h"
 
+#include <ctype.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -85,7 +86,7 @@ void show_time(struct wall_ms when, struct wall_ms now, char out[SHOW_TIME_SIZE]
 static void upper_hex(const uint8_t *data, size_t size, char *out) {
     hex_encode(data, size, out);
     for (char *at = out; *at != '\0'; at++) {
-        *at = *at >= 'a' ? (char)(*at - 'a' + 'A') : *at;
+        *at = (char)toupper((unsigned char)*at);
     }
 }
 
@@ -145,6 +146,20 @@ static void show_end(struct buffer *out, const char *indent, const struct pairs_
     buffer_print(out, "%s%s\n", chip[0] == '\0' ? "" : "; chip ", chip);
 }
 
+/* Why an issue that is held does not count. */
+static const char *show_beyond(enum pairs_beyond why) {
+    switch (why) {
+    case PAIRS_BEYOND_ROLE:
+        return ", does not count: that station may not issue";
+    case PAIRS_AFTER_THEFT:
+        return ", does not count: written after that laptop was stolen";
+    case PAIRS_WITHIN:
+    case PAIRS_NOT_LET_IN:
+        break;
+    }
+    return ", does not count: that station is not let in";
+}
+
 void show_issue(struct buffer *out, const char *indent, const struct pairs_issue *issue,
                 struct wall_ms now) {
     char id[9];
@@ -154,7 +169,7 @@ void show_issue(struct buffer *out, const char *indent, const struct pairs_issue
     buffer_print(out, ", record %s", id);
     show_reason(out, issue->reason);
     buffer_print(out, "%s%s\n", issue->half ? ", half" : "",
-                 !issue->counted ? ", in doubt"
+                 !issue->counted ? show_beyond(issue->beyond)
                  : issue->live   ? ""
                                  : ", no longer counts");
     for (size_t i = 0; i < issue->tag_count; i++) {
@@ -285,17 +300,25 @@ static json_t *ended_json(const struct pairs_issue *issue) {
                      issue->new_bib.text[0] == '\0' ? NULL : issue->new_bib.text);
 }
 
+static const char *beyond_name(const struct pairs_issue *issue) {
+    static const char *const names[] = {[PAIRS_WITHIN] = NULL,
+                                        [PAIRS_NOT_LET_IN] = "not_let_in",
+                                        [PAIRS_BEYOND_ROLE] = "role",
+                                        [PAIRS_AFTER_THEFT] = "stolen"};
+    return issue->counted ? NULL : names[issue->beyond];
+}
+
 json_t *show_issue_json(const struct pairs_issue *issue) {
     json_t *tags = json_array();
     for (size_t i = 0; i < issue->tag_count; i++) {
         json_array_append_new(tags, show_tag_json(&issue->tag[i].epc, &issue->tag[i].tid));
     }
-    return json_pack("{s:o, s:s, s:o, s:o, s:o, s:b, s:b, s:o, s:s, s:b, s:o, s:o}", "record",
+    return json_pack("{s:o, s:s, s:o, s:o, s:o, s:b, s:b, s:s?, s:o, s:s, s:b, s:o, s:o}", "record",
                      show_hex_json(issue->id.bytes, sizeof(issue->id.bytes)), "bib",
                      issue->bib.text, "table", show_text_json(issue->table), "helper",
                      show_text_json(issue->helper), "time", show_time_json(issue->wall), "live",
-                     issue->live, "counted", issue->counted, "tags", tags, "how",
-                     how_name(issue->how), "half", issue->half, "reason",
+                     issue->live, "counted", issue->counted, "beyond", beyond_name(issue), "tags",
+                     tags, "how", how_name(issue->how), "half", issue->half, "reason",
                      show_text_json(issue->reason), "ended", ended_json(issue));
 }
 

@@ -16,7 +16,9 @@ enum {
     ROADS_MAX = 6, /* of one peer */
     ROUTING_ID_MAX = 16,
     ROUTER_BURST = 8,       /* messages of the ROUTER, which is itself fair, for one of each dial */
-    REFUSED_SAY_MS = 60000, /* at most one REFUSED in this time */
+    REFUSED_SAY_MS = 60000, /* at most one REFUSED, and one HUNG_UP for a crowd, in this time */
+    MUTED_MS = 1000,   /* after a flood: what still waits of it goes, before the next one comes */
+    DROPPED_MAX = 256, /* messages thrown away at a time: then it is others' turn */
 };
 
 struct road {
@@ -29,7 +31,8 @@ struct peer {
     struct curve_public key;
     bool station;
     bool parts_said;
-    bool down; /* DOWN is to be said, and the entry goes */
+    struct mono_ms muted; /* until then what comes from it is thrown away */
+    bool down;            /* DOWN is to be said, and the entry goes */
     size_t road_count;
     struct road road[ROADS_MAX];
 };
@@ -39,6 +42,7 @@ struct transport {
     struct zap zap;
     void *router, *router_monitor;
     struct dialer *dialer;
+    struct callers *callers;
     size_t listening_count;
     struct address listening[TRANSPORT_LISTEN_MAX];
     size_t peer_count;
@@ -52,6 +56,7 @@ struct transport {
     struct mono_ms now;
     struct mono_ms refused_said;
     bool refused_new;
+    struct mono_ms hung_up_said;
     struct transport_counts counts;
 };
 
@@ -97,7 +102,8 @@ static enum error_code open_router(struct transport *transport, struct error *er
     if (transport->router != NULL) {
         transport->router_monitor =
             link_monitor(transport->context, transport->router,
-                         ZMQ_EVENT_HANDSHAKE_FAILED_PROTOCOL | ZMQ_EVENT_HANDSHAKE_FAILED_AUTH);
+                         ZMQ_EVENT_ACCEPTED | ZMQ_EVENT_DISCONNECTED |
+                             ZMQ_EVENT_HANDSHAKE_FAILED_PROTOCOL | ZMQ_EVENT_HANDSHAKE_FAILED_AUTH);
     }
     if (transport->router_monitor == NULL) {
         return error_set(err, ERR_SOCKET, "ROUTER: %s", zmq_strerror(errno));
@@ -131,7 +137,8 @@ static enum error_code open_all(struct transport *transport, struct error *err) 
         zmq_ctx_set(transport->context, ZMQ_MAX_SOCKETS, SOCKETS_MAX) != 0) {
         return error_set(err, ERR_SOCKET, "ZeroMQ: %s", zmq_strerror(errno));
     }
-    if (zap_open(transport->context, &transport->zap, err) != ERR_OK ||
+    if (callers_new(0, &transport->callers, err) != ERR_OK ||
+        zap_open(transport->context, &transport->zap, err) != ERR_OK ||
         open_router(transport, err) != ERR_OK) {
         return err->code;
     }
@@ -152,6 +159,7 @@ enum error_code transport_open(const struct transport_config *config, struct tra
     }
     transport->config = *config;
     transport->refused_said.ms = INT64_MIN / 2;
+    transport->hung_up_said.ms = INT64_MIN / 2;
     if (open_all(transport, err) != ERR_OK) {
         transport_close(transport);
         return err->code;
@@ -173,6 +181,7 @@ void transport_close(struct transport *transport) {
     if (transport->context != NULL) {
         zmq_ctx_term(transport->context);
     }
+    callers_free(transport->callers);
     free(transport->said);
     free(transport);
 }
@@ -215,7 +224,7 @@ static struct peer *add_peer(struct transport *transport, const struct curve_pub
         return NULL;
     }
     struct peer *peer = &transport->peer[transport->peer_count++];
-    *peer = (struct peer){.key = *key, .station = station};
+    *peer = (struct peer){.key = *key, .station = station, .muted = {INT64_MIN}};
     return peer;
 }
 
@@ -299,6 +308,7 @@ static void tell(struct transport *transport, const struct transport_event *even
 
 static void dial_up(struct transport *transport, const struct dial_event *event) {
     struct peer *peer = find_peer(transport, &event->key);
+    callers_came(transport->callers, event->fd, true, transport->now);
     if (peer == NULL) {
         peer = add_peer(transport, &event->key);
     }
@@ -315,6 +325,7 @@ static void dial_up(struct transport *transport, const struct dial_event *event)
 
 static void dial_down(struct transport *transport, const struct dial_event *event) {
     struct peer *peer = find_peer(transport, &event->key);
+    callers_gone(transport->callers, event->fd);
     for (size_t r = peer == NULL ? 0 : peer->road_count; r-- > 0;) {
         if (peer->road[r].dealer == event->socket) {
             remove_road(transport, peer, r);
@@ -350,8 +361,12 @@ static void read_router_monitor(struct transport *transport) {
     int event = 0;
     uint32_t value = 0;
     while (link_monitor_next(transport->router_monitor, &event, &value)) {
-        if (event == ZMQ_EVENT_HANDSHAKE_FAILED_PROTOCOL &&
-            value == ZMQ_PROTOCOL_ERROR_ZMTP_CRYPTOGRAPHIC) {
+        if (event == ZMQ_EVENT_ACCEPTED) {
+            callers_came(transport->callers, (int)value, false, transport->now);
+        } else if (event == ZMQ_EVENT_DISCONNECTED) {
+            callers_gone(transport->callers, (int)value);
+        } else if (event == ZMQ_EVENT_HANDSHAKE_FAILED_PROTOCOL &&
+                   value == ZMQ_PROTOCOL_ERROR_ZMTP_CRYPTOGRAPHIC) {
             transport->counts.wrong_keys++;
         } else {
             transport->counts.refused++;
@@ -367,6 +382,7 @@ void transport_step(struct transport *transport, struct mono_ms now) {
     remove_silent_roads(transport);
     dial_step(transport->dialer, now);
     take_dial_events(transport);
+    callers_step(transport->callers, now);
     for (size_t i = 0; i < transport->peer_count; i++) {
         struct peer *peer = &transport->peer[i];
         if (!peer->station && dial_is_station(transport->dialer, &peer->key)) {
@@ -378,6 +394,8 @@ void transport_step(struct transport *transport, struct mono_ms now) {
 
 struct mono_ms transport_deadline(const struct transport *transport) {
     struct mono_ms deadline = dial_deadline(transport->dialer);
+    struct mono_ms look = callers_deadline(transport->callers);
+    deadline = look.ms < deadline.ms ? look : deadline;
     for (size_t i = 0; i < transport->peer_count; i++) {
         const struct peer *peer = &transport->peer[i];
         for (size_t r = 0; r < peer->road_count; r++) {
@@ -456,6 +474,21 @@ static bool hand_out(struct transport *transport, struct peer *peer, size_t furt
     return news;
 }
 
+/* Which connection it came by: libzmq 4.3.4 says so. `peer` may be NULL. */
+static void note_heard(struct transport *transport, const struct peer *peer) {
+    int fd = zmq_msg_get(&transport->message, ZMQ_SRCFD);
+    if (fd >= 0) {
+        callers_heard(transport->callers, fd, zmq_msg_size(&transport->message),
+                      peer == NULL ? NULL : &peer->key, peer != NULL && peer->station);
+    }
+}
+
+static bool is_muted(struct transport *transport, const struct peer *peer) {
+    bool muted = transport->now.ms < peer->muted.ms;
+    transport->counts.muted += muted ? 1 : 0;
+    return muted;
+}
+
 enum taken { TAKEN_NOTHING, TAKEN_DROPPED, TAKEN_EVENT };
 
 /* The key is read from the body frame: on the routing id's frame it can be missing. */
@@ -485,12 +518,16 @@ static enum taken take_from_router(struct transport *transport, struct transport
     size_t further = zmq_msg_more(&transport->message) ? drain(transport->router) : 0;
     /* An id longer than our room was chosen by the other side; no station does. */
     struct peer *peer = id_size > (int)sizeof id ? NULL : sender(transport);
+    note_heard(transport, peer);
     if (peer == NULL) {
         transport->counts.nameless++;
         transport->counts.parts += further;
         return TAKEN_DROPPED;
     }
     heard_on_router(transport, peer, id, (size_t)id_size);
+    if (is_muted(transport, peer)) {
+        return TAKEN_DROPPED;
+    }
     bool out = hand_out(transport, peer, further, event);
     if (out && event->kind == TRANSPORT_MESSAGE) {
         event->ip = zmq_msg_gets(&transport->message, "Peer-Address");
@@ -507,18 +544,20 @@ static enum taken take_from_dial(struct transport *transport, size_t index,
         return TAKEN_NOTHING;
     }
     size_t further = zmq_msg_more(&transport->message) ? drain(socket) : 0;
+    note_heard(transport, peer);
     for (size_t r = 0; r < peer->road_count; r++) {
         if (peer->road[r].dealer == socket) {
             peer->road[r].heard = transport->now;
         }
     }
-    return hand_out(transport, peer, further, event) ? TAKEN_EVENT : TAKEN_DROPPED;
+    return !is_muted(transport, peer) && hand_out(transport, peer, further, event) ? TAKEN_EVENT
+                                                                                   : TAKEN_DROPPED;
 }
 
 /* Goes round all connections once, from where it stopped the last time. */
 static bool next_message(struct transport *transport, struct transport_event *event) {
     size_t places = ROUTER_BURST + dial_count(transport->dialer);
-    for (size_t idle = 0; idle < places;) {
+    for (size_t idle = 0, dropped = 0; idle < places && dropped < DROPPED_MAX;) {
         size_t place = transport->cursor < places ? transport->cursor : 0;
         enum taken taken = place < ROUTER_BURST
                                ? take_from_router(transport, event)
@@ -526,6 +565,7 @@ static bool next_message(struct transport *transport, struct transport_event *ev
         size_t steps = taken == TAKEN_NOTHING && place < ROUTER_BURST ? ROUTER_BURST - place : 1;
         transport->cursor = place + steps;
         idle = taken == TAKEN_DROPPED ? 0 : idle + steps;
+        dropped += taken == TAKEN_DROPPED ? 1 : 0;
         if (taken == TAKEN_EVENT) {
             return true;
         }
@@ -546,6 +586,24 @@ static bool next_down(struct transport *transport, struct transport_event *event
     return false;
 }
 
+static bool next_hung_up(struct transport *transport, struct transport_event *event) {
+    *event = (struct transport_event){.kind = TRANSPORT_HUNG_UP};
+    const struct callers_hung_up *hung_up = &event->hung_up;
+    if (!callers_hung_up(transport->callers, &event->hung_up)) {
+        return false;
+    }
+    struct peer *peer = hung_up->heard ? find_peer(transport, &hung_up->key) : NULL;
+    if (peer != NULL && hung_up->why == CALLERS_FLOOD) {
+        peer->muted.ms = transport->now.ms + MUTED_MS;
+    }
+    bool often = transport->now.ms - transport->hung_up_said.ms < REFUSED_SAY_MS;
+    if (hung_up->why == CALLERS_CROWD && often) {
+        return false;
+    }
+    transport->hung_up_said = transport->now;
+    return true;
+}
+
 bool transport_next(struct transport *transport, bool messages, struct mono_ms now,
                     struct transport_event *event) {
     transport->now = now;
@@ -562,6 +620,9 @@ bool transport_next(struct transport *transport, bool messages, struct mono_ms n
         transport->refused_new = false;
         transport->refused_said = now;
         *event = (struct transport_event){.kind = TRANSPORT_REFUSED};
+        return true;
+    }
+    if (next_hung_up(transport, event)) {
         return true;
     }
     return messages && next_message(transport, event);

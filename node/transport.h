@@ -11,6 +11,7 @@
 #ifndef BIBWEAVE_TRANSPORT_H
 #define BIBWEAVE_TRANSPORT_H
 
+#include "node/callers.h"
 #include "node/dial.h"
 #include "node/link.h"
 
@@ -60,14 +61,16 @@ enum transport_event_kind {
     TRANSPORT_SELF,    /* see DIAL_SELF */
     TRANSPORT_PARTS,   /* `peer` sends messages in parts, which no station does; said once a peer */
     TRANSPORT_REFUSED, /* something that speaks another protocol, or without CURVE, was refused */
+    TRANSPORT_HUNG_UP, /* somebody was hung up on, see callers.h; said about once a minute */
 };
 struct transport_event {
     enum transport_event_kind kind;
     struct curve_public peer;
     struct slice message; /* borrowed until the next call of transport_next */
     const char *ip; /* of MESSAGE, where the peer called: its address without a port; or NULL */
-    struct address address; /* of UP, STRANGE, SELF */
-    bool was_strange;       /* of UP */
+    struct callers_hung_up hung_up; /* of HUNG_UP */
+    struct address address;         /* of UP, STRANGE, SELF */
+    bool was_strange;               /* of UP */
 };
 /* The next event; of messages one from each peer's connection in turn. Without `messages` only
  * what has nothing to do with them. False when there is none. */
@@ -82,6 +85,7 @@ struct transport_counts {
     uint64_t dropped;    /* messages that no road took */
     uint64_t nameless;   /* messages without a proven key, or beyond the bounds above */
     uint64_t parts;      /* frames beyond the one that a message has */
+    uint64_t muted;      /* messages of those who had just been hung up on for a flood */
     uint64_t refused;    /* connections refused */
     uint64_t wrong_keys; /* of those who tried another key than ours, as stations do at --peer */
 };

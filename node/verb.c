@@ -10,18 +10,47 @@
 #include "node/show.h"
 
 static const struct verb_option no_options[] = {{NULL, false}};
-static const struct verb_option event_new_options[] = {
-    {"--name", true},         {"--bibs", true},        {"--late", true},
-    {"--tags-per-bib", true}, {"--scheme", true},      {"--start", true},
-    {"--zeros-count", false}, {"--epc-unique", false}, {"--epc-repeats", false},
-    {"--station", true},      {"--listen", true},      {NULL, false}};
-static const struct verb_option join_options[] = {{"--name", true},   {"--request", true},
-                                                  {"--listen", true}, {"--force", false},
-                                                  {"--grant", true},  {NULL, false}};
-static const struct verb_option admit_options[] = {
-    {"--out", true}, {"--role", true}, {"--bibs", true}, {"--force", false}, {NULL, false}};
+static const struct verb_option event_new_options[] = {{"--name", true},
+                                                       {"--bibs", true},
+                                                       {"--late", true},
+                                                       {"--tags-per-bib", true},
+                                                       {"--scheme", true},
+                                                       {"--start", true},
+                                                       {"--zeros-count", false},
+                                                       {"--epc-unique", false},
+                                                       {"--epc-repeats", false},
+                                                       {"--station", true},
+                                                       {"--listen", true},
+                                                       {"--passphrase-file", true},
+                                                       {"--unsealed", false},
+                                                       {"--second-lead", true},
+                                                       {"--no-second-lead", false},
+                                                       {NULL, false}};
+static const struct verb_option recovery_options[] = {
+    {"--out", true}, {"--passphrase-file", true}, {"--force", false}, {NULL, false}};
+static const struct verb_option restore_root_options[] = {
+    {"--from", true}, {"--passphrase-file", true}, {NULL, false}};
+static const struct verb_option retire_options[] = {
+    {"--dead", false}, {"--stolen", false},         {"--replacement", true}, {"--reason", true},
+    {"--at", true},    {"--passphrase-file", true}, {"--helper", true},      {NULL, false}};
+static const struct verb_option join_options[] = {
+    {"--name", true},   {"--request", true}, {"--listen", true},
+    {"--force", false}, {"--grant", true},   {"--peer", true},
+    {"--lead", true},   {"--beacon", true},  {NULL, false}};
+static const struct verb_option ticket_options[] = {
+    {"--bibs", true},  {"--role", true},      {"--expires", true}, {"--out", true},
+    {"--svg", true},   {"--address", true},   {"--tables", true},  {"--spare", true},
+    {"--sheet", true}, {"--bibs-each", true}, {"--force", false},  {NULL, false}};
+static const struct verb_option ticket_cancel_options[] = {{"--reason", true}, {NULL, false}};
+static const struct verb_option ticket_lead_options[] = {{"--address", true}, {NULL, false}};
+static const struct verb_option admit_options[] = {{"--out", true},
+                                                   {"--role", true},
+                                                   {"--bibs", true},
+                                                   {"--force", false},
+                                                   {"--passphrase-file", true},
+                                                   {NULL, false}};
 static const struct verb_option run_options[] = {
-    {"--listen", true}, {"--peer", true}, {NULL, false}};
+    {"--listen", true}, {"--peer", true}, {"--beacon", true}, {NULL, false}};
 static const struct verb_option issue_options[] = {
     {"--tag", true}, {"--replace", true}, {"--chip", true},   {"--extra", true}, {"--reason", true},
     {"--how", true}, {"--half", false},   {"--helper", true}, {NULL, false}};
@@ -33,42 +62,107 @@ static const struct verb_option settle_options[] = {{"--keep", true},   {"--unse
 static const struct verb_option close_options[] = {{"--helper", true}, {NULL, false}};
 static const struct verb_option verify_options[] = {{"--every", false}, {NULL, false}};
 static const struct verb_option force_options[] = {{"--force", false}, {NULL, false}};
+static const struct verb_option recover_options[] = {
+    {"--peer", true}, {"--from", true}, {"--listen", true}, {"--wait", true}, {NULL, false}};
 static const struct verb_option merge_options[] = {{"--out", true}, {NULL, false}};
 
 const struct verb verb_table[] = {
     {"event new",
      "event new --name NAME --bibs RANGES --scheme SCHEME [--tags-per-bib N] [--late RANGES]\n"
      "          [--start DATE] [--station NAME] [--listen ADDR:PORT]... [--zeros-count]\n"
-     "          [--epc-unique | --epc-repeats]",
+     "          [--epc-unique | --epc-repeats] [--passphrase-file FILE | --unsealed]\n"
+     "          [--second-lead NAME | --no-second-lead]",
      "Makes an event, and this folder's station as its lead.",
      "RANGES are like 1-700,900. SCHEME is gid96:MANAGER:CLASS, own:CODE, or as-read for chips "
      "that\n"
      "come written. --late names numbers for late entries, which are never asked about.\n"
      "--tags-per-bib is 1 to 4, else 1. --zeros-count makes 007 another bib than 7.\n"
      "--epc-unique says that no two chips have the same EPC (else only with as-read);\n"
-     "--epc-repeats says that they may. --listen is where other stations can reach this one.\n",
-     VERB_MAKES_FOLDER, event_new_options, false, verb_event_new},
+     "--epc-repeats says that they may. --listen is where other stations can reach this one.\n"
+     "The event's key is sealed with a passphrase: typed at a terminal, or the first line of "
+     "FILE.\n",
+     event_new_options, verb_event_new, VERB_MAKES_FOLDER, 0},
+    {"event recovery", "event recovery --out FILE [--passphrase-file FILE] [--force]",
+     "Writes the event's key, sealed, to a file to be kept elsewhere.",
+     "Where the key in the folder is not sealed, the passphrase is for the file.\n",
+     recovery_options, verb_event_recovery, VERB_MAKES_FOLDER, 0},
+    {"event restore-root", "event restore-root --from FILE [--passphrase-file FILE]",
+     "Takes the event's key from a recovery file into a lead's folder, sealed.",
+     "That station can then let in leads and put them out, with the passphrase.\n",
+     restore_root_options, verb_event_restore_root, VERB_STATION, VERB_ASKS_ROOT},
     {"join",
+     "join TICKET [--name NAME] [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--lead CODE]\n"
      "join --name NAME --request FILE [--listen ADDR:PORT]... [--force]\n"
      "join --grant FILE",
-     "Makes a station and a request to be let in; then takes the lead's grant.",
-     "Take FILE to the lead's station (`admit`), and bring the grant back. Neither file is "
-     "secret.\n"
-     "--force replaces an old request file.\n",
-     VERB_MAKES_FOLDER, join_options, false, verb_join},
-    {"admit", "admit REQUEST --out GRANT [--role table|lead|reader] [--bibs RANGES] [--force]",
+     "Makes this folder's station, and has it let in: with a ticket, or by files.",
+     "TICKET is a file or its text, in quotes; blanks, small letters, O for 0 and I or L for 1 do "
+     "not\n"
+     "matter. The lead's `run` must be going. --peer is where the lead is, if not where the ticket "
+     "says;\n"
+     "--lead CODE is another lead of the event (`ticket lead` there shows it). Doing it again is "
+     "safe.\n"
+     "Without a network: take the request FILE to the lead's station (`admit`), and bring the "
+     "grant "
+     "back.\n"
+     "Neither file is secret. --force replaces an old request file.\n",
+     join_options, verb_join, VERB_MAKES_FOLDER, 0},
+    {"ticket",
+     "ticket NAME [--bibs RANGES] [--role table|reader] [--expires WHEN] [--out FILE]\n"
+     "       [--svg FILE.svg] [--address ADDR:PORT] [--force]\n"
+     "ticket --tables 1-20 [--spare N] [--bibs-each N] [--sheet FILE.svg] [--out FOLDER] ...",
+     "Makes tickets with which stations join over the network (see also: ticket list, cancel, "
+     "lead).",
+     "A ticket lets one station in, once. It is good for 14 days, or --expires: hours (36), a day\n"
+     "(2027-05-16), or a day and a time (2027-05-16T20:00). --bibs are numbers that the station "
+     "gets.\n"
+     "--address is where this laptop will be called; else what its admit says, else its own "
+     "address\n"
+     "now. The file also names the other leads, who know each ticket as soon as they have heard of "
+     "it.\n"
+     "--sheet makes pages to print, eight tickets on each, and --out of a folder both files and "
+     "pages.\n"
+     "With --bibs-each, each table (and no spare) gets the next N numbers that nobody has.\n",
+     ticket_options, verb_ticket, VERB_STATION, 0},
+    {"ticket list", "ticket list", "Lists the tickets: open, used by whom, cancelled, over.", "",
+     no_options, verb_ticket_list, VERB_STATION, 0},
+    {"ticket cancel", "ticket cancel NAME-or-NUMBER [--reason TEXT]",
+     "Takes a ticket back that was not used yet.", "", ticket_cancel_options, verb_ticket_cancel,
+     VERB_STATION, 0},
+    {"ticket lead", "ticket lead [--address ADDR:PORT]",
+     "Shows this lead's code, for join TICKET --lead CODE.",
+     "For the tickets of another lead of the event, whose laptop is dead.\n", ticket_lead_options,
+     verb_ticket_lead, VERB_STATION, 0},
+    {"admit",
+     "admit REQUEST --out GRANT [--role table|lead|reader] [--bibs RANGES] [--force]\n"
+     "      [--passphrase-file FILE]",
      "Lets a station in, on the lead's station.",
-     "--bibs also gives it its numbers. The role is table unless said. Doing it again writes the\n"
-     "grant again.\n",
-     VERB_STATION, admit_options, false, verb_admit},
-    {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", VERB_STATION, no_options,
-     false, verb_allot},
-    {"run", "run [--listen ADDR:PORT]... [--peer ADDR:PORT]...",
+     "--bibs also gives it its numbers. The role is table unless said; a reader may ask, and\n"
+     "writes nothing. Letting in a lead needs the event's key, and its passphrase if it is "
+     "sealed.\n"
+     "Doing it again writes the grant again.\n",
+     admit_options, verb_admit, VERB_STATION, VERB_ASKS_ROOT},
+    {"retire",
+     "retire NAME --dead|--stolen [--replacement NAME] [--reason TEXT] [--at NUMBER]\n"
+     "       [--passphrase-file FILE] [--helper INITIALS]",
+     "Puts a station out, on a lead's station.",
+     "--dead: nobody can use that laptop any more; what is found on it later counts. --stolen, or\n"
+     "lost: it is refused, and only what is held of it here counts (with --at, up to that record "
+     "of\n"
+     "the log that it wrote last). --replacement gets its numbers. It is final; a laptop that "
+     "comes\n"
+     "back joins with another folder. Putting out a lead needs the event's key.\n",
+     retire_options, verb_retire, VERB_STATION, VERB_ASKS_HOW | VERB_ASKS_ROOT},
+    {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", no_options, verb_allot,
+     VERB_STATION, 0},
+    {"run", "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off]",
      "Runs the station: it exchanges records with the others until it is stopped.",
+     "Others are found by their admits, by what they were reached at before, and by small "
+     "messages\n"
+     "on the network (UDP port 7117, or --beacon); where those are blocked, one --peer is enough.\n"
      "Prints `ready ADDR:PORT` once it serves. Port 0 is any free port. Ends cleanly on SIGTERM "
      "or\n"
      "Ctrl-C.\n",
-     VERB_NODE, run_options, false, run_node},
+     run_options, run_node, VERB_NODE, 0},
     {"issue",
      "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
      "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
@@ -79,47 +173,57 @@ const struct verb verb_table[] = {
      "meant. With `-`, bibs come from standard input, one a line, each with its chips behind it "
      "if\n"
      "they are named, and each is on disk before the next is read.\n",
-     VERB_STATION, issue_options, true, verb_issue},
+     issue_options, verb_issue, VERB_STATION, VERB_ASKS_CHIP},
     {"void", "void RECORD --reason TEXT [--chip WHERE] [--helper INITIALS]",
      "Takes a chip back: that record no longer counts.",
      "RECORD is at least 8 digits of its number, as `ask` shows it. WHERE is destroyed, lost or\n"
      "on:BIB; a script that does not say means lost.\n",
-     VERB_STATION, void_options, true, verb_void},
+     void_options, verb_void, VERB_STATION, VERB_ASKS_CHIP},
     {"settle",
      "settle BIB --keep RECORD [--unseen] [--reason TEXT] [--chip WHERE] [--helper INITIALS]",
      "Settles a bib that was chipped twice: RECORD stays, its other chips no longer count.",
-     "Scan the bib and read its chip first; --unseen says that nobody looked.\n", VERB_STATION,
-     settle_options, true, verb_settle},
-    {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "",
-     VERB_STATION, no_options, false, verb_ask},
+     "Scan the bib and read its chip first; --unseen says that nobody looked.\n", settle_options,
+     verb_settle, VERB_STATION, VERB_ASKS_CHIP},
+    {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "", no_options,
+     verb_ask, VERB_STATION, 0},
     {"doubles", "doubles", "Lists bibs that were chipped twice, and chips on two bibs.",
-     "Ends with status 1 if there are any.\n", VERB_STATION, no_options, false, verb_doubles},
+     "Ends with status 1 if there are any.\n", no_options, verb_doubles, VERB_STATION, 0},
     {"status", "status", "Tells how this station is, and how far the others are.",
      "With --json: last_heard_ms is how long ago a station was last heard, alone_since_ms is the\n"
      "time (ms since 1970) since when none is; both are null where that is not known.\n",
-     VERB_STATION, no_options, false, verb_status},
+     no_options, verb_status, VERB_STATION, 0},
     {"close", "close [--helper INITIALS]",
-     "Says that this table has packed; later work opens it again.", "", VERB_STATION, close_options,
-     false, verb_close},
+     "Says that this table has packed; later work opens it again.", "", close_options, verb_close,
+     VERB_STATION, 0},
     {"verify", "verify [--every]", "Proves that the folder is sound.",
      "Makes everything again from the signed records and compares. --every checks each "
      "signature.\n",
-     VERB_COPY, verify_options, false, verb_verify},
+     verify_options, verb_verify, VERB_COPY, 0},
     {"carry out", "carry out FILE [--force]", "Writes all records to a file, for a USB stick.",
-     "An older carry file is replaced; anything else only with --force.\n", VERB_COPY,
-     force_options, false, verb_carry_out},
+     "An older carry file is replaced; anything else only with --force.\n", force_options,
+     verb_carry_out, VERB_COPY, 0},
     {"carry in", "carry in FILE", "Takes the records of a file in.",
-     "Ends with status 0 only if all of it was taken or was here already.\n", VERB_STATION,
-     no_options, false, verb_carry_in},
+     "Ends with status 0 only if all of it was taken or was here already.\n", no_options,
+     verb_carry_in, VERB_STATION, 0},
     {"merge", "merge --out FOLDER FILE-or-FOLDER...",
      "Makes one folder, for reading, from carry files and from the folders of stations.", "",
-     VERB_MAKES_FOLDER, merge_options, false, verb_merge},
+     merge_options, verb_merge, VERB_MAKES_FOLDER, 0},
+    {"recover",
+     "recover [--peer ADDR:PORT]... [--from FILE]... [--listen ADDR:PORT]... [--wait SECONDS]",
+     "Gets a damaged folder back: from what is whole in it, from files, from the other tables.",
+     "The folder's keys must be whole. The damaged files are kept in the folder, under "
+     "damaged-DATE.\n"
+     "FILE is a carry file or a grant. Then other stations are waited for, at most --wait SECONDS\n"
+     "(else 20; 0: not at all), until all that are heard hold the same. Names what is missing "
+     "then,\n"
+     "and ends with status 1 if anything is.\n",
+     recover_options, verb_recover, VERB_MAKES_FOLDER, 0},
     {"export", "export FILE.csv [--force]", "Writes the chip list for the timing crew.",
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
      "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
      "or doubles, or bibs in doubt.\n",
-     VERB_COPY, force_options, false, verb_export},
+     force_options, verb_export, VERB_COPY, 0},
     {0}};
 
 const struct verb *verb_find(const char *name) {
@@ -151,7 +255,7 @@ static void help_all(struct buffer *out) {
     buffer_print(out, "bibweave: which chip is on which bib, at many tables at once.\n\n"
                       "bibweave [--dir FOLDER] VERB ... [--json]\n\n");
     for (const struct verb *verb = verb_table; verb->name != NULL; verb++) {
-        buffer_print(out, "  %-10s  %s\n", verb->name, verb->summary);
+        buffer_print(out, "  %-18s  %s\n", verb->name, verb->summary);
     }
     buffer_print(out,
                  "\n--dir FOLDER  the station's data folder, else BIBWEAVE_DIR, else\n"
@@ -199,7 +303,7 @@ void verb_complain(struct verb_call *call, const struct error *err) {
         show_plain(&call->err, slice_text(err->cause));
         buffer_print(&call->err, "\n");
     }
-    call->status = (int)error_class(err->code);
+    call->status = err->code == ERR_SEALED ? (int)VERB_STATUS_SEALED : (int)error_class(err->code);
 }
 
 void verb_fail(struct verb_call *call, const struct error *err) {
@@ -223,7 +327,9 @@ bool verb_may_write(struct verb_call *call, struct pairs_station *self) {
         }
     } else if (self->dead || self->stolen) {
         error_set(&err, ERR_NOT_ALLOWED, "this station was retired");
-        error_say(&err, "This station was put out of the event. Ask the lead for a new grant.");
+        error_say(&err,
+                  "This station was put out of the event. Ask the lead; a laptop that comes back "
+                  "joins again, with another folder.");
     } else if (self->role == ROLE_NONE || self->role == ROLE_READER) {
         error_set(&err, ERR_NOT_ALLOWED, "this station's role is %s",
                   self->role == ROLE_NONE ? "none" : "reader");

@@ -24,6 +24,7 @@ struct verb_call {
     const char *cwd;         /* relative file names begin here */
     const char *dir;         /* the data folder */
     struct station *station; /* open station; NULL for verbs that make a folder */
+    const uint8_t *seed;     /* 32 bytes: the root key's, unsealed by whoever asks; or NULL */
     struct sync *sync;       /* the running node's machine, or NULL */
     struct buffer out, err;  /* what goes to standard output and standard error */
     int status;              /* exit status */
@@ -36,6 +37,16 @@ enum verb_needs {
     VERB_COPY,         /* reads much: in a node it runs in a child, on a copy of the ledger */
     VERB_NODE,         /* run */
 };
+/* What a person at a terminal may be asked in the command's process before the verb runs. */
+enum verb_asks {
+    VERB_ASKS_CHIP = 1, /* a missing --chip */
+    VERB_ASKS_HOW = 2,  /* dead or stolen */
+    VERB_ASKS_ROOT = 4, /* the passphrase, when the verb ends with VERB_STATUS_SEALED */
+};
+/* The status of a call that changed nothing because the root's key is sealed; never an exit status
+ * of the program, which asks for the passphrase and calls again, or ends with 1. */
+enum { VERB_STATUS_SEALED = 100 };
+
 /* An option that a verb knows, for options.h. Lists end with one whose name is NULL. */
 struct verb_option {
     const char *name; /* "--tag" */
@@ -46,10 +57,10 @@ struct verb {
     const char *usage;   /* one line per form, what stands behind `bibweave` */
     const char *summary; /* one sentence */
     const char *more;    /* further lines for --help, or "" */
-    enum verb_needs needs;
     const struct verb_option *options;
-    bool asks_chip; /* a terminal may be asked for a missing --chip before the verb runs */
     void (*act)(struct verb_call *call);
+    enum verb_needs needs;
+    unsigned asks; /* of enum verb_asks */
 };
 
 /* All verbs, ended by one whose name is NULL. */
@@ -60,6 +71,9 @@ const struct verb *verb_find(const char *name) __attribute__((nonnull));
 bool verb_begins(const char *word) __attribute__((nonnull));
 /* Appends what --help prints: of one verb, of all verbs that begin with `word`, or of all. */
 void verb_help(const char *word, struct buffer *out) __attribute__((nonnull(2)));
+
+/* Appends the man page, in troff's man macros (manual.c). */
+void verb_manual(struct buffer *out) __attribute__((nonnull));
 
 /* Ends a call with an error: its sentence and cause to err, with json also one object to out, and
  * its class as the status. */
@@ -72,8 +86,15 @@ void verb_complain(struct verb_call *call, const struct error *err) __attribute_
 bool verb_may_write(struct verb_call *call, struct pairs_station *self) __attribute__((nonnull));
 
 void verb_event_new(struct verb_call *call) __attribute__((nonnull));
+void verb_event_recovery(struct verb_call *call) __attribute__((nonnull));
+void verb_event_restore_root(struct verb_call *call) __attribute__((nonnull));
+void verb_retire(struct verb_call *call) __attribute__((nonnull));
 void verb_join(struct verb_call *call) __attribute__((nonnull));
 void verb_admit(struct verb_call *call) __attribute__((nonnull));
+void verb_ticket(struct verb_call *call) __attribute__((nonnull));
+void verb_ticket_list(struct verb_call *call) __attribute__((nonnull));
+void verb_ticket_cancel(struct verb_call *call) __attribute__((nonnull));
+void verb_ticket_lead(struct verb_call *call) __attribute__((nonnull));
 void verb_allot(struct verb_call *call) __attribute__((nonnull));
 void verb_issue(struct verb_call *call) __attribute__((nonnull));
 void verb_void(struct verb_call *call) __attribute__((nonnull));
@@ -88,7 +109,17 @@ void verb_carry_in(struct verb_call *call) __attribute__((nonnull));
 void verb_merge(struct verb_call *call) __attribute__((nonnull));
 void verb_export(struct verb_call *call) __attribute__((nonnull));
 
+void verb_recover(struct verb_call *call) __attribute__((nonnull));
+
 /* `bibweave run`: the node (run.c). Returns the exit status. `call` has dir and arguments. */
 void run_node(struct verb_call *call) __attribute__((nonnull));
+/* For `recover`, with its --listen and --peer: runs the node until every station that is heard
+ * holds the same records, at the longest for wait_ms. */
+struct run_heard {
+    size_t stations; /* in session at the end */
+    bool in_step;
+};
+enum error_code run_until_in_step(struct verb_call *call, int64_t wait_ms, struct run_heard *heard,
+                                  struct error *err) __attribute__((nonnull, warn_unused_result));
 
 #endif

@@ -81,19 +81,15 @@ static enum error_code read_letting(struct verb_call *call, const struct options
     let->force = options_has(options, "--force");
     if (code == ERR_OK && !let->force && files_exists(let->out)) {
         error_set(err, ERR_EXISTS, "%.200s", let->out);
-        code = error_say(err, "%.200s is there already. Give another name, or --force.", let->out);
+        code = error_say(err, "The file %.200s is there already. Give another name, or --force.",
+                         let->out);
     }
     return code;
 }
 
 /* ---- letting in ---- */
 
-static enum error_code check_rights(const struct verb_call *call, const struct pairs_station *self,
-                                    enum role role, struct error *err) {
-    if (role == ROLE_LEAD && !call->station->has_root) {
-        error_set(err, ERR_NOT_ALLOWED, "no root.key in this folder");
-        return error_say(err, "Only the station that made the event can let in a lead.");
-    }
+static enum error_code check_lead(const struct pairs_station *self, struct error *err) {
     if (self->role != ROLE_LEAD) {
         error_set(err, ERR_NOT_ALLOWED, "this station is no lead");
         return error_say(err, "Only the lead's station lets others in. Take the request there.");
@@ -150,10 +146,18 @@ static enum error_code let_in(struct verb_call *call, const struct letting *let,
     if (code == ERR_OK && held.role == let->admit.role && strcmp(held.name, let->name) == 0) {
         return ERR_OK;
     }
+    if (code == ERR_OK && held.role > let->admit.role) {
+        error_set(err, ERR_NOT_ALLOWED, "the key has a higher role");
+        return error_say(err, "That station may do more already, and that cannot be taken back. "
+                              "Put it out (retire), and let it join with another folder.");
+    }
     if (code != ERR_OK && code != ERR_NOT_FOUND) {
         return code;
     }
     code = check_name(call, let, err);
+    if (code == ERR_OK && let->admit.role == ROLE_LEAD) {
+        code = station_root_open(call->station, call->seed, err);
+    }
     return code == ERR_OK ? append_admit(call, let, err) : code;
 }
 
@@ -190,14 +194,14 @@ static enum error_code give_bibs(struct verb_call *call, const struct sign_publi
 /* ---- the grant ---- */
 
 struct granting {
-    struct ledger *ledger;
     struct files_writer writer;
-    struct buffer out;
-    struct log_id log; /* the last one looked at, and whether it goes into grants */
-    bool wanted;
-    uint64_t records;
-    enum error_code code;
+    struct ledger *ledger;
     struct error *err;
+    struct buffer out;
+    uint64_t records;
+    struct log_id log; /* the last one looked at, and whether it goes into grants */
+    enum error_code code;
+    bool wanted;
 };
 
 static bool is_of_lead(struct granting *grant, const struct log_id *log) {
@@ -301,20 +305,21 @@ void verb_admit(struct verb_call *call) {
     struct options options;
     struct error err;
     struct pairs_station self;
-    struct letting *let = calloc(1, sizeof(*let));
+    struct letting *let = parts_room(call, sizeof(*let));
+    if (let == NULL) {
+        return;
+    }
     enum error_code code =
         parts_words(call, "admit", 1, 1, "the request's file name", &options, &err);
-    if (let == NULL) {
-        code = error_set(&err, ERR_MEMORY, "admit");
-    }
-    if (code == ERR_OK) {
-        code = read_letting(call, &options, let, &err);
-    }
     bool may = code != ERR_OK || verb_may_write(call, &self);
     if (code == ERR_OK && may) {
-        code = check_rights(call, &self, let->admit.role, &err);
+        code = check_lead(&self, &err);
+        if (code == ERR_OK) {
+            code = read_letting(call, &options, let, &err);
+        }
         if (code == ERR_OK) {
             code = let_in(call, let, &err);
+            station_root_close(call->station);
         }
         if (code == ERR_OK && let->has_bibs) {
             code = give_bibs(call, &let->admit.key, &let->bibs, &err);
@@ -328,9 +333,7 @@ void verb_admit(struct verb_call *call) {
     } else if (may) {
         tell(call, let);
     }
-    if (let != NULL) {
-        buffer_release(&let->request);
-    }
+    buffer_release(&let->request);
     free(let);
     options_release(&options);
 }

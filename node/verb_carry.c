@@ -97,10 +97,10 @@ static enum error_code carry_out(struct verb_call *call, const struct options *o
                   json_pack("{s:I, s:I, s:o}", "records", (json_int_t)writing->records, "bytes",
                             (json_int_t)writing->writer.size, "file", show_text_json(path)));
     } else {
-        buffer_print(&call->out, "%llu records are written to ",
+        buffer_print(&call->out, "Records written: %llu, to ",
                      (unsigned long long)writing->records);
         show_plain(&call->out, slice_text(path));
-        buffer_print(&call->out, " and were read back: it can be pulled out.\n");
+        buffer_print(&call->out, ". They were read back: it can be pulled out.\n");
     }
     return ERR_OK;
 }
@@ -108,11 +108,11 @@ static enum error_code carry_out(struct verb_call *call, const struct options *o
 void verb_carry_out(struct verb_call *call) {
     struct options options;
     struct error err;
-    struct writing *writing = calloc(1, sizeof(*writing));
-    enum error_code code = parts_words(call, "carry out", 1, 1, "a file name", &options, &err);
+    struct writing *writing = parts_room(call, sizeof(*writing));
     if (writing == NULL) {
-        code = error_set(&err, ERR_MEMORY, "carry out");
+        return;
     }
+    enum error_code code = parts_words(call, "carry out", 1, 1, "a file name", &options, &err);
     if (code == ERR_OK) {
         buffer_init(&writing->pending);
         code = carry_out(call, &options, writing);
@@ -157,7 +157,7 @@ static void tell_taken(struct verb_call *call, const struct carry_report *report
         }
         show_json(&call->out, object);
     } else if (code == ERR_OK) {
-        buffer_print(&call->out, "%llu new records of %llu; the others were here already.\n",
+        buffer_print(&call->out, "New records: %llu of %llu; the others were here already.\n",
                      (unsigned long long)report->stored, (unsigned long long)report->records);
     }
     if (code != ERR_OK) {
@@ -253,7 +253,7 @@ void verb_verify(struct verb_call *call) {
                             show_hex_json(heads.bytes, sizeof(heads.bytes)), "state_hash",
                             show_hex_json(state.bytes, sizeof(state.bytes))));
     } else {
-        buffer_print(&call->out, "Sound: %llu records, and all that follows from them.\n",
+        buffer_print(&call->out, "Sound, with all that follows from its records (%llu).\n",
                      (unsigned long long)ledger_count(ledger));
     }
     options_release(&options);

@@ -296,7 +296,8 @@ static enum error_code write_files(struct export *export, bool force, struct err
     for (size_t i = 0; !force && i < 3; i++) {
         if (files_exists(export->path[i])) {
             error_set(err, ERR_EXISTS, "%.200s", export->path[i]);
-            return error_say(err, "%.200s is there already. Give another name, or --force.",
+            return error_say(err,
+                             "The file %.200s is there already. Give another name, or --force.",
                              export->path[i]);
         }
     }
@@ -334,15 +335,15 @@ static void tell_json(struct export *export, struct digest32 heads, struct diges
 static void tell_text(struct export *export) {
     struct buffer *out = &export->call->out;
     buffer_append_slice(out, buffer_slice(&export->warnings));
-    buffer_print(out, "%llu chips are in ", (unsigned long long)export->rows[LIST]);
+    buffer_print(out, "The chip list is in ");
     show_plain(out, slice_text(export->path[LIST]));
-    buffer_print(out, "; %llu on two bibs and %llu that no longer count beside it.\n",
-                 (unsigned long long)export->rows[TWO_BIBS],
+    buffer_print(out, ". Chips: %llu; beside it, on two bibs: %llu, no longer counting: %llu.\n",
+                 (unsigned long long)export->rows[LIST], (unsigned long long)export->rows[TWO_BIBS],
                  (unsigned long long)export->rows[DEAD]);
     if (export->doubled + export->doubt + export->half + export->shared_count > 0) {
         buffer_print(out,
-                     "To settle: %llu bibs chipped twice, %zu chips on two bibs, %llu bibs in "
-                     "doubt, %llu with one chip missing.\n",
+                     "To settle: bibs chipped twice: %llu, chips on two bibs: %zu, bibs in doubt: "
+                     "%llu, bibs that lack a chip: %llu.\n",
                      (unsigned long long)export->doubled, export->shared_count,
                      (unsigned long long)export->doubt, (unsigned long long)export->half);
     }
@@ -374,15 +375,14 @@ static void release(struct export *export) {
 void verb_export(struct verb_call *call) {
     struct options options;
     struct error err;
-    struct export *export = calloc(1, sizeof(*export));
-    enum error_code code = parts_words(call, "export", 1, 1, "a file name", &options, &err);
+    struct export *export = parts_room(call, sizeof(*export));
     if (export == NULL) {
-        code = error_set(&err, ERR_MEMORY, "export");
-    } else {
-        export->call = call;
-        export->ledger = call->station->ledger;
-        export->not_closed = json_array();
+        return;
     }
+    export->call = call;
+    export->ledger = call->station->ledger;
+    export->not_closed = json_array();
+    enum error_code code = parts_words(call, "export", 1, 1, "a file name", &options, &err);
     if (code == ERR_OK) {
         code = make_paths(export, options.rest[0], &err);
     }
@@ -397,8 +397,6 @@ void verb_export(struct verb_call *call) {
     } else {
         verb_fail(call, &err);
     }
-    if (export != NULL) {
-        release(export);
-    }
+    release(export);
     options_release(&options);
 }

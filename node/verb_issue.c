@@ -79,7 +79,7 @@ static enum error_code read_how(const char *value, bool has_tags, enum issue_how
         *how = ISSUE_SERIES;
     } else {
         error_set(err, ERR_USAGE, "--how %.60s", value);
-        return error_say(err, "--how is scan, typed or series.");
+        return error_say(err, "Say how the bib was given: --how scan, typed or series.");
     }
     return ERR_OK;
 }
@@ -99,7 +99,7 @@ static enum error_code read_chip(const struct options *options, struct order *or
             return ERR_OK;
         }
         error_set(err, ERR_USAGE, "--chip without --replace");
-        return error_say(err, "--chip says where the old chip is, and goes with --replace.");
+        return error_say(err, "Say --chip only with --replace: it tells where the old chip is.");
     }
     enum error_code code = parts_chip(value, zeros_count, &chip, err);
     order->issue.chip = chip.where;
@@ -159,6 +159,25 @@ static enum error_code check_bib(const struct record_found *found, const struct 
                      order->issue.bib.text, ranges);
 }
 
+/* A number that nobody is known to have. Where this table has numbers of its own, another one is
+ * most likely that of a table that was let in later. */
+static enum error_code check_unowned(struct verb_call *call, const struct order *order,
+                                     uint64_t number, struct error *err) {
+    char own[160];
+    struct bib_ranges ranges = {0};
+    enum error_code code =
+        pairs_allotted(call->station->ledger, &call->station->keys.sign_public, &ranges, err);
+    if (code == ERR_NOT_FOUND || ranges.count == 0 || bib_ranges_hold(&ranges, number)) {
+        return code == ERR_NOT_FOUND ? ERR_OK : code;
+    }
+    bib_ranges_text(&ranges, own, sizeof(own));
+    error_set(err, ERR_NOT_YOURS, "this table has %s", own);
+    return error_say(err,
+                     "Bib %s is not one of this table's (%s). Hand it over to its table, or run "
+                     "again with --reason TEXT; to take the whole stack over, use allot.",
+                     order->issue.bib.text, own);
+}
+
 /* Late entries are done wherever the runner stands, so nobody is asked about them. */
 static enum error_code check_owner(struct verb_call *call, const struct record_found *found,
                                    const struct order *order, struct error *err) {
@@ -170,7 +189,7 @@ static enum error_code check_owner(struct verb_call *call, const struct record_f
     }
     enum error_code code = pairs_owner(call->station->ledger, number, &owner, err);
     if (code == ERR_NOT_FOUND) {
-        return ERR_OK;
+        return check_unowned(call, order, number, err);
     }
     if (code != ERR_OK || ID_EQUAL(owner.key, call->station->keys.sign_public)) {
         return code;
@@ -322,7 +341,7 @@ static enum error_code check_present(const struct order *order, struct error *er
     if (!first->counted) {
         error_set(err, ERR_ALREADY_ISSUED, "a record that does not count bears on bib %s", bib);
         return error_say(err,
-                         "Bib %s is in doubt: it was chipped by %s, which is not let in. Read "
+                         "Bib %s is in doubt: it was chipped by %s, and that does not count. Read "
                          "its chip, then run again with --replace REASON.",
                          bib, who);
     }
@@ -466,19 +485,17 @@ static void issue_one(struct verb_call *call, const struct options *options, str
 void verb_issue(struct verb_call *call) {
     struct options options;
     struct error err;
-    struct order *order = calloc(1, sizeof(*order));
-    enum error_code code = parts_words(call, "issue", 1, 1, "a bib number", &options, &err);
+    struct order *order = parts_room(call, sizeof(*order));
     if (order == NULL) {
-        code = error_set(&err, ERR_MEMORY, "issue");
+        return;
     }
+    enum error_code code = parts_words(call, "issue", 1, 1, "a bib number", &options, &err);
     if (code == ERR_OK) {
         issue_one(call, &options, order);
     } else {
         verb_fail(call, &err);
     }
-    if (order != NULL) {
-        parts_issues_release(&order->present);
-    }
+    parts_issues_release(&order->present);
     free(order);
     options_release(&options);
 }

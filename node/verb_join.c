@@ -12,16 +12,15 @@
 #include "common/carry.h"
 #include "node/files.h"
 #include "node/grant.h"
-#include "node/keyfile.h"
+#include "node/join.h"
 #include "node/show.h"
-#include "node/verb_parts.h"
 
-enum { GRANT_SIZE_MAX = 1 << 28, STEP_RECORDS = 4096 };
+enum { GRANT_SIZE_MAX = 1 << 28, STEP_RECORDS = 1 << 16, TICKET_WORDS_MAX = 64 };
 
 /* ---- the request ---- */
 
-static enum error_code make_station(const char *dir, const char *name, struct keyfile *key,
-                                    struct error *err) {
+enum error_code join_make_station(const char *dir, const char *name, struct keyfile *key,
+                                  struct error *err) {
     char temp[FILES_PATH_MAX];
     char path[FILES_PATH_MAX];
     enum error_code code = files_folder_free(dir, err);
@@ -52,7 +51,7 @@ static enum error_code station_key(const char *dir, const char *name, struct key
     char path[FILES_PATH_MAX];
     enum error_code code = files_inside(dir, "station.key", path, err);
     if (code != ERR_OK || !files_exists(path)) {
-        return code != ERR_OK ? code : make_station(dir, name, key, err);
+        return code != ERR_OK ? code : join_make_station(dir, name, key, err);
     }
     code = files_folder_check(dir, err);
     if (code == ERR_OK) {
@@ -110,7 +109,8 @@ static enum error_code ask_to_join(struct verb_call *call, const struct options 
     }
     if (code == ERR_OK && files_exists(path) && !options_has(options, "--force")) {
         error_set(err, ERR_EXISTS, "%.200s", path);
-        code = error_say(err, "%.200s is there already. Give another name, or --force.", path);
+        code = error_say(err, "The file %.200s is there already. Give another name, or --force.",
+                         path);
     }
     if (code == ERR_OK) {
         code = station_key(call->dir, name, &key, err);
@@ -136,15 +136,6 @@ static enum error_code ask_to_join(struct verb_call *call, const struct options 
 }
 
 /* ---- the grant ---- */
-
-struct joining {
-    struct keyfile key;
-    struct station_keys keys;
-    struct buffer grant;
-    struct slice records; /* borrowed from grant */
-    struct ledger_event event;
-    char key_path[FILES_PATH_MAX], ledger_path[FILES_PATH_MAX];
-};
 
 static enum error_code read_grant(const char *path, struct joining *join, struct error *err) {
     struct sign_public admitted;
@@ -184,10 +175,11 @@ static enum error_code check_report(const struct carry_report *report, struct er
 }
 
 static enum error_code take_records(struct ledger *ledger, const struct joining *join,
-                                    struct error *err) {
+                                    void *context, struct error *err) {
     struct carry_in *in = NULL;
     struct pairs_station self;
     bool done = false;
+    (void)context;
     enum error_code code = carry_in_new(ledger, join->records, &in, err);
     while (code == ERR_OK && !done) {
         code = carry_in_step(in, STEP_RECORDS, &done, err);
@@ -210,18 +202,23 @@ static enum error_code take_records(struct ledger *ledger, const struct joining 
     return code;
 }
 
-static enum error_code fill_ledger(const char *temp, const struct joining *join,
-                                   struct error *err) {
-    char path[FILES_PATH_MAX];
+static enum error_code fill_ledger(const char *path, const struct joining *join, join_fill *fill,
+                                   void *context, struct error *err) {
     struct ledger *ledger = NULL;
-    enum error_code code = files_inside(temp, "ledger.db", path, err);
+    enum error_code code = ledger_open(path, NULL, &join->event, NULL, &ledger, err);
     if (code == ERR_OK) {
-        code = ledger_open(path, NULL, &join->event, NULL, &ledger, err);
-    }
-    if (code == ERR_OK) {
-        code = take_records(ledger, join, err);
+        code = fill(ledger, join, context, err);
     }
     ledger_close(ledger);
+    return code;
+}
+
+/* The key file names the event before the ledger gets its name, so that an interrupted join can be
+ * done again. */
+static enum error_code move_in(const char *path, struct joining *join, struct error *err) {
+    join->key.has_event = true;
+    join->key.event = join->event;
+    enum error_code code = keyfile_write(join->key_path, &join->key, true, err);
     if (code == ERR_OK &&
         renameat2(AT_FDCWD, path, AT_FDCWD, join->ledger_path, RENAME_NOREPLACE) != 0) {
         code = files_error(err, errno, "renaming to", join->ledger_path);
@@ -229,28 +226,28 @@ static enum error_code fill_ledger(const char *temp, const struct joining *join,
     return code;
 }
 
-/* The ledger is filled aside. The key file names the event before the ledger gets its name, so
- * that an interrupted join can be done again and is not taken for a station that lost its event. */
-static enum error_code make_ledger(const char *dir, struct joining *join, struct error *err) {
+/* The ledger is filled aside, and gets its name when it is whole. */
+enum error_code join_make_ledger(const char *dir, struct joining *join, join_fill *fill,
+                                 void *context, struct error *err) {
     char temp[FILES_PATH_MAX];
-    enum error_code code = ERR_OK;
-    if (!join->key.has_event) {
-        join->key.has_event = true;
-        join->key.event = join->event;
-        code = keyfile_write(join->key_path, &join->key, true, err);
+    char path[FILES_PATH_MAX];
+    enum error_code code = files_folder_begin(join->ledger_path, temp, err);
+    if (code != ERR_OK) {
+        return code;
+    }
+    code = files_inside(temp, "ledger.db", path, err);
+    if (code == ERR_OK) {
+        code = fill_ledger(path, join, fill, context, err);
     }
     if (code == ERR_OK) {
-        code = files_folder_begin(join->ledger_path, temp, err);
+        code = move_in(path, join, err);
     }
-    if (code == ERR_OK) {
-        code = fill_ledger(temp, join, err);
-        files_folder_remove(temp);
-    }
+    files_folder_remove(temp);
     return code == ERR_OK ? files_folder_sync(dir, err) : code;
 }
 
 /* Opens the new station once, which begins its log. */
-static enum error_code first_start(struct verb_call *call, struct error *err) {
+enum error_code join_first_start(struct verb_call *call, struct error *err) {
     struct station station;
     struct bib_ranges ranges = {0};
     char numbers[400] = "";
@@ -309,9 +306,9 @@ static enum error_code take_grant(struct verb_call *call, const char *file, stru
                               "in.");
     }
     if (code == ERR_OK) {
-        code = make_ledger(call->dir, join, err);
+        code = join_make_ledger(call->dir, join, take_records, NULL, err);
     }
-    return code == ERR_OK ? first_start(call, err) : code;
+    return code == ERR_OK ? join_first_start(call, err) : code;
 }
 
 void verb_join(struct verb_call *call) {
@@ -319,14 +316,25 @@ void verb_join(struct verb_call *call) {
     struct error err;
     struct joining join = {0};
     buffer_init(&join.grant);
-    enum error_code code = parts_words(call, "join", 0, 0, "", &options, &err);
-    if (code == ERR_OK && options_has(&options, "--grant")) {
+    enum error_code code =
+        parts_words(call, "join", 0, TICKET_WORDS_MAX, "a ticket", &options, &err);
+    bool files = options_has(&options, "--request") || options_has(&options, "--grant");
+    if (code == ERR_OK && options.rest_count > 0 && files) {
+        error_set(&err, ERR_USAGE, "a ticket and --request or --grant");
+        code = error_say(&err, "Join with a ticket, or by files: not both at once.");
+    } else if (code == ERR_OK && options.rest_count > 0) {
+        code = join_with_ticket(call, &options, &join, &err);
+    } else if (code == ERR_OK && options_has(&options, "--grant")) {
         if (options_has(&options, "--name") || options_has(&options, "--request")) {
             error_set(&err, ERR_USAGE, "--grant with --name or --request");
             code = error_say(&err, "Give either --grant, or --name and --request.");
         } else {
             code = take_grant(call, options_value(&options, "--grant"), &join, &err);
         }
+    } else if (code == ERR_OK && !files && !options_has(&options, "--name")) {
+        error_set(&err, ERR_USAGE, "no ticket");
+        code = error_say(&err, "Say how this station joins: with a ticket (join TICKET), or by "
+                               "files (join --name NAME --request FILE).");
     } else if (code == ERR_OK) {
         code = ask_to_join(call, &options, &err);
     }

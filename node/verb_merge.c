@@ -15,7 +15,7 @@
 #include "node/show.h"
 #include "node/verb_parts.h"
 
-enum { STEP_RECORDS = 4096, COPY_SIZE = 1 << 18 };
+enum { STEP_RECORDS = 1 << 16, COPY_SIZE = 1 << 18 };
 /* A ledger keeps derived tables beside its records, so it is larger than they are. */
 #define LEDGER_SIZE_MAX ((uint64_t)8 << 30)
 
@@ -114,7 +114,9 @@ static enum error_code copy_part(const char *folder, const char *name, const cha
         return ERR_OK;
     }
     error_set(err, ERR_USAGE, "no %s in %.200s", name, folder);
-    return error_say(err, "%.200s is not the folder of a station. Check its name.", folder);
+    return error_say(
+        err, "There is no station in %.200s; it is not the folder of a station. Check its name.",
+        folder);
 }
 
 static bool gather_record(void *context, struct slice raw) {
@@ -275,6 +277,7 @@ static void tell_input(struct verb_call *call, struct input *input, json_t *file
     int status = (int)error_class(input->code);
     int worst = call->status;
     if (input->code != ERR_OK) {
+        buffer_print(&call->err, "From ");
         show_plain(&call->err, slice_text(input->name));
         buffer_print(&call->err, ": ");
         verb_complain(call, &input->why);
@@ -311,7 +314,7 @@ static void tell(struct merge *merge, struct digest32 heads, struct digest32 sta
     } else {
         char hex[2 * sizeof(state.bytes) + 1];
         hex_encode(state.bytes, sizeof(state.bytes), hex);
-        buffer_print(&call->out, "%llu records from %zu files and folders are in ",
+        buffer_print(&call->out, "Records merged: %llu, from %zu files or folders, in ",
                      (unsigned long long)records, merge->count);
         show_plain(&call->out, slice_text(merge->out));
         buffer_print(&call->out, "\n  state %s\n", hex);
@@ -331,19 +334,19 @@ static enum error_code begin(struct merge *merge, const struct options *options,
     if (code == ERR_OK) {
         code = files_folder_free(merge->out, err);
     }
+    if (code != ERR_OK) {
+        return code;
+    }
     merge->input = calloc(options->rest_count + 1, sizeof(*merge->input));
-    if (code == ERR_OK && merge->input == NULL) {
-        code = error_set(err, ERR_MEMORY, "merge");
+    if (merge->input == NULL) {
+        return error_set(err, ERR_MEMORY, "merge");
     }
-    if (code == ERR_OK) {
-        merge->count = options->rest_count;
-        code = files_folder_begin(merge->out, merge->temp, err);
-    }
-    for (size_t i = 0; code == ERR_OK && i < merge->count; i++) {
+    merge->count = options->rest_count;
+    for (size_t i = 0; i < merge->count; i++) {
         buffer_init(&merge->input[i].records);
         merge->input[i].name = options->rest[i];
     }
-    return code;
+    return files_folder_begin(merge->out, merge->temp, err);
 }
 
 static enum error_code run(struct merge *merge, struct error *err) {
@@ -379,12 +382,12 @@ static enum error_code run(struct merge *merge, struct error *err) {
 void verb_merge(struct verb_call *call) {
     struct options options;
     struct error err;
-    struct merge *merge = calloc(1, sizeof(*merge));
+    struct merge *merge = parts_room(call, sizeof(*merge));
+    if (merge == NULL) {
+        return;
+    }
     enum error_code code = parts_words(call, "merge", 1, OPTIONS_MAX,
                                        "the files and folders to merge", &options, &err);
-    if (merge == NULL) {
-        code = error_set(&err, ERR_MEMORY, "merge");
-    }
     if (code == ERR_OK) {
         merge->call = call;
         code = begin(merge, &options, &err);
@@ -398,12 +401,10 @@ void verb_merge(struct verb_call *call) {
     if (code != ERR_OK) {
         verb_fail(call, &err);
     }
-    for (size_t i = 0; merge != NULL && merge->input != NULL && i < merge->count; i++) {
+    for (size_t i = 0; merge->input != NULL && i < merge->count; i++) {
         buffer_release(&merge->input[i].records);
     }
-    if (merge != NULL) {
-        free(merge->input);
-    }
+    free(merge->input);
     free(merge);
     options_release(&options);
 }

@@ -9,6 +9,16 @@
 
 #include "node/show.h"
 
+void *parts_room(struct verb_call *call, size_t size) {
+    struct error err;
+    void *room = calloc(1, size);
+    if (room == NULL) {
+        error_set(&err, ERR_MEMORY, "%zu bytes", size);
+        verb_fail(call, &err);
+    }
+    return room;
+}
+
 enum error_code parts_words(const struct verb_call *call, const char *name, size_t min, size_t max,
                             const char *what, struct options *options, struct error *err) {
     const struct verb *verb = verb_find(name);

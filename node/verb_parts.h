@@ -10,6 +10,8 @@
 #include "node/address.h"
 #include "node/options.h"
 
+/* Zeroed room for a verb's own state, to be freed; when there is none the call has failed. */
+void *parts_room(struct verb_call *call, size_t size) __attribute__((nonnull, malloc));
 /* Sorts the call's words by the options of verb `name` and wants `min` to `max` words besides,
  * the first missing of which is `what`. The options are to be released in any case. */
 enum error_code parts_words(const struct verb_call *call, const char *name, size_t min, size_t max,

@@ -17,7 +17,7 @@ struct standing {
     int64_t heard_last;       /* mono ms when any of them was last heard; 0 for never */
     uint64_t doubles, shared, doubts, unsafe;
     struct pairs_station self;
-    json_t *peers_json, *alarms_json;
+    json_t *peers_json, *alarms_json, *retired_json;
     struct buffer peers_text, alarms_text;
 };
 
@@ -73,7 +73,7 @@ static void add_peer(struct standing *standing, const struct pairs_station *stat
                  : heard          ? "away"
                                   : "not heard since the start");
     if (shown->behind > 0) {
-        buffer_print(&standing->peers_text, ", has %llu records that are not here yet",
+        buffer_print(&standing->peers_text, ", records of it that are not here yet: %llu",
                      (unsigned long long)shown->behind);
     }
     if (heard && (shown->clock_offset_ms > 60000 || shown->clock_offset_ms < -60000)) {
@@ -83,6 +83,16 @@ static void add_peer(struct standing *standing, const struct pairs_station *stat
     buffer_print(&standing->peers_text, "\n");
 }
 
+static void add_retired(struct standing *standing, const struct pairs_station *station) {
+    const char *how = station->stolen ? "stolen" : "dead";
+    json_array_append_new(
+        standing->retired_json,
+        json_pack("{s:o, s:s}", "name", show_text_json(station->name), "how", how));
+    buffer_print(&standing->peers_text, "  ");
+    show_plain(&standing->peers_text, slice_text(station->name));
+    buffer_print(&standing->peers_text, ": out, %s\n", how);
+}
+
 static bool see_station(void *context, const struct pairs_station *station) {
     struct standing *standing = context;
     if (ID_EQUAL(station->key, standing->call->station->keys.sign_public)) {
@@ -90,6 +100,8 @@ static bool see_station(void *context, const struct pairs_station *station) {
     } else if (standing->call->sync != NULL && station->role != ROLE_NONE && !station->dead &&
                !station->stolen) {
         add_peer(standing, station);
+    } else if (station->dead || station->stolen) {
+        add_retired(standing, station);
     }
     return true;
 }
@@ -105,18 +117,50 @@ static bool add_alarm(void *context, const struct pairs_alarm *alarm) {
     return true;
 }
 
+/* Why no log could be begun, if that is so. */
+static void add_waiting(struct standing *standing) {
+    const struct station *station = standing->call->station;
+    struct pairs_alarm full = {.name = "disk_full",
+                               .say = "The disk is full: nothing can be recorded here. Make room."};
+    struct pairs_alarm strange = {
+        .name = "no_admit",
+        .say = "What let this station in is not here yet: nothing can be recorded. Connect it to "
+               "another table, or carry in a file of the lead's."};
+    if (station->must_open) {
+        bool admitted = ledger_eligible(station->ledger, &station->keys.sign_public);
+        add_alarm(standing, admitted ? &full : &strange);
+    }
+}
+
+/* Own records that were written and are not here. */
+static void add_missing(struct standing *standing) {
+    enum { STRETCHES_MAX = 64 };
+    struct station_missing missing[STRETCHES_MAX];
+    struct pairs_alarm alarm = {.name = "missing"};
+    size_t count = station_missing(standing->call->station, missing, STRETCHES_MAX);
+    uint64_t records = 0;
+    for (size_t i = 0; i < count; i++) {
+        records += missing[i].to - missing[i].from + 1;
+    }
+    if (count > 0) {
+        const struct station_missing *last = &missing[count - 1];
+        snprintf(alarm.say, sizeof(alarm.say),
+                 "%llu records that this station wrote are not here (the newest is number %llu): "
+                 "the folder was put back from an older copy, or damaged. They come from the "
+                 "other tables that have them; `bibweave recover` names what is on none.",
+                 (unsigned long long)records, (unsigned long long)last->to);
+        add_alarm(standing, &alarm);
+    }
+}
+
 static void add_own_alarms(struct standing *standing) {
     struct pairs_alarm alarms[LOG_ALARMS_MAX];
     size_t count = standing->call->sync == NULL ? 0 : log_alarms(alarms, LOG_ALARMS_MAX);
     for (size_t i = 0; i < count; i++) {
         add_alarm(standing, &alarms[i]);
     }
-    if (standing->call->station->must_open) {
-        struct pairs_alarm alarm = {
-            .name = "disk_full",
-            .say = "The disk is full: nothing can be recorded here. Make room."};
-        add_alarm(standing, &alarm);
-    }
+    add_waiting(standing);
+    add_missing(standing);
 }
 
 static enum error_code gather(struct standing *standing, struct error *err) {
@@ -196,6 +240,7 @@ static void tell_json(struct verb_call *call, struct standing *standing, struct 
     json_object_set_new(status, "unsafe", json_integer((json_int_t)standing->unsafe));
     json_object_set(status, "alarms", standing->alarms_json);
     json_object_set(status, "peers", standing->peers_json);
+    json_object_set(status, "retired", standing->retired_json);
     json_object_set_new(status, "alone_since_ms", alone ? json_integer(since.ms) : json_null());
     json_object_set_new(status, "running", json_boolean(call->sync != NULL));
     json_object_set_new(status, "closed", json_boolean(standing->self.closed));
@@ -219,10 +264,10 @@ static void tell_text(struct verb_call *call, struct standing *standing, struct 
     show_plain(
         out, slice_text(call->station->name[0] == '\0' ? "a merged folder" : call->station->name));
     buffer_print(out, "%s\n", standing->self.closed ? ", closed" : "");
-    buffer_print(out, "  %llu records, %llu of this station's on no other station\n",
+    buffer_print(out, "  records: %llu, of this station and on no other yet: %llu\n",
                  (unsigned long long)ledger_count(call->station->ledger),
                  (unsigned long long)standing->unsafe);
-    buffer_print(out, "  %llu bibs chipped twice, %llu chips on two bibs, %llu bibs in doubt\n",
+    buffer_print(out, "  bibs chipped twice: %llu, chips on two bibs: %llu, bibs in doubt: %llu\n",
                  (unsigned long long)standing->doubles, (unsigned long long)standing->shared,
                  (unsigned long long)standing->doubts);
     if (alone_since(standing, &since)) {
@@ -242,17 +287,17 @@ static void tell_text(struct verb_call *call, struct standing *standing, struct 
 void verb_status(struct verb_call *call) {
     struct options options;
     struct error err;
-    struct standing *standing = calloc(1, sizeof(*standing));
-    enum error_code code = parts_words(call, "status", 0, 0, "", &options, &err);
+    struct standing *standing = parts_room(call, sizeof(*standing));
     if (standing == NULL) {
-        code = error_set(&err, ERR_MEMORY, "status");
-    } else {
-        standing->call = call;
-        standing->peers_json = json_array();
-        standing->alarms_json = json_array();
-        buffer_init(&standing->peers_text);
-        buffer_init(&standing->alarms_text);
+        return;
     }
+    standing->call = call;
+    standing->peers_json = json_array();
+    standing->alarms_json = json_array();
+    standing->retired_json = json_array();
+    buffer_init(&standing->peers_text);
+    buffer_init(&standing->alarms_text);
+    enum error_code code = parts_words(call, "status", 0, 0, "", &options, &err);
     if (code == ERR_OK) {
         code = gather(standing, &err);
     }
@@ -263,13 +308,12 @@ void verb_status(struct verb_call *call) {
         struct digest32 state = pairs_state_hash(call->station->ledger);
         (call->json ? tell_json : tell_text)(call, standing, heads, state);
     }
-    if (standing != NULL) {
-        json_decref(standing->peers_json);
-        json_decref(standing->alarms_json);
-        buffer_release(&standing->peers_text);
-        buffer_release(&standing->alarms_text);
-        free(standing->peers);
-    }
+    json_decref(standing->peers_json);
+    json_decref(standing->alarms_json);
+    json_decref(standing->retired_json);
+    buffer_release(&standing->peers_text);
+    buffer_release(&standing->alarms_text);
+    free(standing->peers);
     free(standing);
     options_release(&options);
 }

@@ -54,7 +54,7 @@ static enum error_code find(struct verb_call *call, const char *hex, struct pair
 
 static enum error_code check_counts(struct verb_call *call, const struct pairs_issue *issue,
                                     struct error *err) {
-    struct pairs_bib bib;
+    struct pairs_bib bib = {0};
     enum error_code code = pairs_bib(call->station->ledger, &issue->bib, &bib, err);
     if (code != ERR_OK || issue->live || (!issue->counted && bib.doubt)) {
         return code;
@@ -66,7 +66,7 @@ static enum error_code check_counts(struct verb_call *call, const struct pairs_i
 
 static enum error_code void_one(struct verb_call *call, const struct options *options,
                                 struct error *err) {
-    struct pairs_issue issue;
+    struct pairs_issue issue = {0};
     struct record_id id;
     const char *reason = NULL;
     struct record_void v = {.target_count = 1};

@@ -58,7 +58,7 @@ bool wake_here(const char *dir, struct wake *wake) {
            wake->boot[0] != '\0';
 }
 
-/* [version, boot, machine, [device, inode, birth], [device, inode, birth], log, number, logs] */
+/* [version, boot, machine, [device, inode, birth], [device, inode, birth], log, number] */
 static bool get_file(struct canon_reader *reader, struct wake_file *file) {
     size_t count = 0;
     return canon_get_array(reader, &count) && count == 3 && canon_get_uint(reader, &file->device) &&
@@ -79,13 +79,12 @@ static bool parse(struct slice bytes, struct wake *wake) {
     struct canon_reader reader = canon_read(bytes);
     size_t count = 0;
     uint64_t version = 0;
-    return canon_get_array(&reader, &count) && count == 8 && canon_get_uint(&reader, &version) &&
+    return canon_get_array(&reader, &count) && count == 7 && canon_get_uint(&reader, &version) &&
            version == FORMAT_VERSION && get_line(&reader, wake->boot, sizeof(wake->boot)) &&
            get_line(&reader, wake->machine, sizeof(wake->machine)) &&
            get_file(&reader, &wake->key) && get_file(&reader, &wake->ledger) &&
            canon_get_exact(&reader, wake->log.bytes, sizeof(wake->log.bytes)) &&
-           canon_get_uint(&reader, &wake->number) && canon_get_uint(&reader, &wake->logs) &&
-           canon_done(&reader);
+           canon_get_uint(&reader, &wake->number) && canon_done(&reader);
 }
 
 bool wake_read(const char *dir, struct wake *wake) {
@@ -132,7 +131,7 @@ static void put_in_place(const char *dir, struct slice bytes) {
 void wake_write(const char *dir, const struct wake *wake) {
     struct buffer bytes;
     buffer_init(&bytes);
-    canon_put_array(&bytes, 8);
+    canon_put_array(&bytes, 7);
     canon_put_uint(&bytes, FORMAT_VERSION);
     canon_put_text(&bytes, slice_text(wake->boot));
     canon_put_text(&bytes, slice_text(wake->machine));
@@ -140,7 +139,6 @@ void wake_write(const char *dir, const struct wake *wake) {
     put_file(&bytes, &wake->ledger);
     canon_put_bytes(&bytes, slice_of(wake->log.bytes, sizeof(wake->log.bytes)));
     canon_put_uint(&bytes, wake->number);
-    canon_put_uint(&bytes, wake->logs);
     if (!bytes.failed) {
         put_in_place(dir, buffer_slice(&bytes));
     }

@@ -20,7 +20,6 @@ struct wake {
     struct wake_file key, ledger;
     struct log_id log; /* the log that was last written */
     uint64_t number;   /* its last record at least */
-    uint64_t logs;     /* how many logs of this station's key were held */
 };
 
 /* Boot, machine and files of the folder as they are now. False where they cannot be read. */

@@ -6,7 +6,7 @@
 #
 # build/       gcc, as it ships: all tests
 # build-asan/  clang, with Address- and UndefinedBehaviourSanitizer: all tests but those labelled
-#              `once` (bound to real time, or checked by an outside tool just as well once)
+#              `once` (what they use does not get on with sanitizers, or once is enough)
 # Both compilers build everything, with warnings as errors. Long things have commands of their own:
 # tests/tidy.sh, and the benchmarks in tests/bench.
 set -u

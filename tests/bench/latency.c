@@ -123,19 +123,26 @@ static off_t size_of(const char *folder, const char *name) {
     return stat(path, &seen) == 0 ? seen.st_size : 0;
 }
 
-/* Issues a few bibs, and learns from SQLite's write-ahead log how many bytes one of them writes. */
+static int by_size(const void *a, const void *b) {
+    double left = *(const double *)a;
+    double right = *(const double *)b;
+    return (left > right) - (left < right);
+}
+
+/* Issues a few bibs, and learns from the growth of SQLite's write-ahead log how many bytes one of
+ * them writes (the median: now and then the log begins again). */
 static void warm_up(struct bench *bench, const char *folder) {
     char bib[24];
-    off_t largest = 0;
+    double grown[WARM_UP];
     for (int i = 0; i < WARM_UP; i++) {
         off_t before = size_of(folder, "ledger.db-wal");
         issue(bench, bib);
-        off_t grown = size_of(folder, "ledger.db-wal") - before;
-        if (grown > largest && grown <= (off_t)sizeof(bench->block)) {
-            largest = grown;
-        }
+        grown[i] = (double)(size_of(folder, "ledger.db-wal") - before);
     }
-    bench->issue_bytes = largest > 0 ? (size_t)largest : 4096;
+    qsort(grown, WARM_UP, sizeof(*grown), by_size);
+    double median = grown[WARM_UP / 2];
+    bool sound = median > 0 && median <= (double)sizeof(bench->block);
+    bench->issue_bytes = sound ? (size_t)median : 4096;
 }
 
 static void open_bare(struct bench *bench, const char *folder) {
@@ -151,12 +158,6 @@ static void open_bare(struct bench *bench, const char *folder) {
         }
     }
     fdatasync(bench->bare);
-}
-
-static int by_size(const void *a, const void *b) {
-    double left = *(const double *)a;
-    double right = *(const double *)b;
-    return (left > right) - (left < right);
 }
 
 static void print_line(const char *what, double *us, size_t count) {

@@ -10,7 +10,7 @@ import { chmodSync, closeSync, copyFileSync, cpSync, existsSync, mkdirSync, open
 import { join } from 'node:path';
 import { assertKept, assertRefused, atEnd, makeEvent, run, scratch, stack } from '../field.mjs';
 
-const NO = 1;
+const NO = 1; // it waits for its grant: the state says no
 const WRONG = 2;
 const MACHINE = 3;
 const local = { listen: '127.0.0.1:0' };
@@ -42,7 +42,7 @@ function bytesAt(file, position, bytes) {
 
 test('no folder', async (t) => {
   const dir = join(scratch(t), 'nowhere');
-  await assertAllRefused(dir, NO);
+  await assertAllRefused(dir, WRONG);
   assert.ok(!existsSync(dir), 'asking made the folder');
 });
 
@@ -50,7 +50,7 @@ test('a folder without an event, and a file instead of a folder', async (t) => {
   const folder = scratch(t);
   const empty = join(folder, 'empty');
   mkdirSync(empty, { mode: 0o700 });
-  await assertAllRefused(empty, NO);
+  await assertAllRefused(empty, WRONG);
   const file = join(folder, 'file');
   writeFileSync(file, 'notes\n');
   await assertAllRefused(file, MACHINE);

@@ -2,35 +2,17 @@
 // was acknowledged is there, and work goes on when there is room. On a small tmpfs of its own.
 import test from 'node:test';
 import assert from 'node:assert/strict';
-import { spawnSync } from 'node:child_process';
-import { closeSync, existsSync, mkdirSync, openSync, rmSync, statfsSync, writeSync } from 'node:fs';
+import { existsSync } from 'node:fs';
 import { join } from 'node:path';
 import { acknowledgements, agree, assertKept, assertRefused, atEnd, makeEvent, scratch, stack,
   told } from '../field.mjs';
+import { fill, makeRoom, smallDisk } from '../disk.mjs';
 import { enterNamespaces } from '../namespaces.mjs';
 
 await enterNamespaces(import.meta.url);
 
 const MACHINE = 3;
 const local = { listen: '127.0.0.1:0' };
-
-// A file system of 24 MiB at `folder`, which is gone when the test ends.
-function smallDisk(t, folder) {
-  mkdirSync(folder);
-  const made = spawnSync('mount', ['-t', 'tmpfs', '-o', 'size=24m,mode=0700', 'none', folder]);
-  assert.equal(made.status, 0, String(made.stderr));
-  atEnd(t, () => spawnSync('umount', [folder]));
-}
-
-// Fills the disk but for `left` bytes with a file of the test's own.
-function fill(folder, left) {
-  const { bavail, bsize } = statfsSync(folder);
-  const fd = openSync(join(folder, 'filler'), 'w');
-  for (let rest = bavail * bsize - left; rest > 0; rest -= 65536) {
-    writeSync(fd, Buffer.alloc(Math.min(rest, 65536)));
-  }
-  closeSync(fd);
-}
 
 for (const running of [false, true]) {
   test(`disk full ${running ? 'under a running node' : 'without a node'}`, async (t) => {
@@ -49,6 +31,8 @@ for (const running of [false, true]) {
     t.diagnostic(`${kept.length} acknowledged before the disk was full`);
     assert.ok(kept.length < 900, 'the disk never ran full');
 
+    // what a command gave back when it ended is taken up too: not a byte is left
+    fill(disk, 0);
     const next = String(1000 + kept.length + 50);
     const refused = await table.run(['issue', next]);
     assertRefused(refused, MACHINE);
@@ -59,11 +43,10 @@ for (const running of [false, true]) {
     const elsewhere = join(scratch(t), 'stick.carry');
     await table.must(['carry', 'out', elsewhere]);
     // a full stick gets no half file
-    fill(disk, 8192);
     assertRefused(await table.run(['carry', 'out', join(disk, 'stick.carry')]), MACHINE);
     assert.ok(!existsSync(join(disk, 'stick.carry')), 'half a carry file was left');
 
-    rmSync(join(disk, 'filler'));
+    makeRoom(disk);
     kept.push(...await table.issue([1990, 1991]));
     await table.must(['carry', 'out', elsewhere]);
     await lead.must(['carry', 'in', elsewhere]);

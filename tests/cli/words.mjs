@@ -50,7 +50,7 @@ const refusals = [
   ['a way of giving the bib that does not exist', WRONG, ['issue', '1011', '--how', 'guess']],
   ['a bib that is chipped', NO, ['issue', '1001']],
   ['a bib that is chipped, typed with zeros before', NO, ['issue', '0001001']],
-  ["another table's bib", NO, ['issue', '2001']],
+  ["another table's bib", NO, ['issue', '5']],
   ['a void of what is no record id', WRONG, ['void', 'hello', '--reason', 'test']],
   ['a void of too few digits', WRONG, ['void', 'abcdef', '--reason', 'test']],
   ['a void of a record that is not here', NO, ['void', '0'.repeat(64), '--reason', 'test']],
@@ -59,7 +59,8 @@ const refusals = [
   ['settling without saying for what', WRONG, ['settle', '1001']],
   ['asking for what is neither bib nor tag', WRONG, ['ask', 'who?']],
   ['asking for nothing', WRONG, ['ask']],
-  ['admitting a file that is not there', WRONG, ['admit', '/nowhere/request', '--out', '/nowhere/g']],
+  ['a table that lets others in', NO, ['admit', '/nowhere/request', '--out', '/nowhere/g']],
+  ['a table that puts another out', NO, ['retire', 'Lead', '--dead']],
   ['a verb that does not exist', WRONG, ['frobnicate']],
   ['ranges the wrong way round', WRONG, ['allot', 'Table 1', '20-10']],
   ['ranges that are none', WRONG, ['allot', 'Table 1', 'ten']],
@@ -84,7 +85,7 @@ for (const running of [false, true]) {
     for (const [what, status, words] of refusals) {
       await t.test(what, async () => {
         assertRefused(await table.run(words), status);
-        const asJson = await table.run([...words, '--json']);
+        const asJson = await table.run(['--json', ...words]);
         assert.equal(asJson.status, status);
         const { error, say } = asJson.json();
         assert.ok(error && say, `no error and say in ${asJson.stdout}`);

@@ -57,6 +57,20 @@ export class Hall {
     return this.hosts.map((host, i) => ({ host, listen: `${this.address(i + 1)}:7117` }));
   }
 
+  // Takes the IPv4 addresses away, and gives IPv6 ones.
+  onlyIpv6() {
+    this.hosts.forEach((host, i) => {
+      must('ip', ['-n', host, 'addr', 'flush', 'dev', 'eth0', 'scope', 'global']);
+      must('ip', ['-n', host, 'addr', 'add', `fd77::${i + 1}/64`, 'dev', 'eth0', 'nodad']);
+    });
+    this.address = (i) => `[fd77::${i}]`;
+  }
+  // Gives host i another address.
+  readdress(i, address) {
+    must('ip', ['-n', this.hosts[i - 1], 'addr', 'flush', 'dev', 'eth0']);
+    must('ip', ['-n', this.hosts[i - 1], 'addr', 'add', `${address}/24`, 'dev', 'eth0']);
+  }
+
   // Pulls the cable of host i, or plugs it in again.
   pull(i) {
     must('ip', ['link', 'set', this.#port(i), 'down']);

@@ -159,6 +159,32 @@ static void append_admit(struct log *by, const struct log *who, enum role role, 
     append(by, RECORD_ADMIT, body, NULL);
 }
 
+/* With every optional key; the second ticket is the one that `who` came with. */
+static void append_tickets(struct log *by, const struct log *who, struct buffer *body) {
+    static struct record_ticket ticket = {.entry_count = 2, .expires = {1780128000000}};
+    struct record_cancel cancel = {
+        .ticket_count = 1, .ticket = {{{1}}}, .reason = slice_text("lost")};
+    struct record_admit admit = {.key = who->keys.sign_public,
+                                 .curve = who->keys.curve_public,
+                                 .name = slice_text("Table 3"),
+                                 .role = ROLE_TABLE,
+                                 .has_ticket = true,
+                                 .ticket = {{2}}};
+    ticket.entry[0] = (struct record_ticket_entry){
+        .id = {{1}}, .hash = {{8}}, .name = slice_text("Spare 1"), .role = ROLE_READER};
+    ticket.entry[1] = (struct record_ticket_entry){.id = {{2}},
+                                                   .hash = {{9}},
+                                                   .name = slice_text("Table 3"),
+                                                   .role = ROLE_TABLE,
+                                                   .bibs = {1, {{1, 700}}}};
+    record_ticket_write(&ticket, body);
+    append(by, RECORD_TICKET, body, NULL);
+    record_cancel_write(&cancel, body);
+    append(by, RECORD_CANCEL, body, NULL);
+    record_admit_write(&admit, body);
+    append(by, RECORD_ADMIT, body, NULL);
+}
+
 static struct record_id append_issue(struct log *table, const char *bib, struct buffer *body) {
     struct record_issue issue = {.tag_count = 1, .how = ISSUE_TYPED};
     snprintf(issue.bib.text, sizeof(issue.bib.text), "%s", bib);
@@ -230,7 +256,7 @@ static void make_event(void) {
     append(&root, RECORD_FOUND, &found, NULL);
     append_admit(&root, &lead, ROLE_LEAD, "Lead", &body);
     append_open(&lead, NULL, &body);
-    append_admit(&lead, &table, ROLE_TABLE, "Table 3", &body);
+    append_tickets(&lead, &table, &body);
     record_allot_write(&(struct record_allot){table.keys.sign_public, {1, {{1, 700}}}}, &body);
     append(&lead, RECORD_ALLOT, &body, &root);
     append_open(&table, NULL, &body);

@@ -6,17 +6,20 @@ import test from 'node:test';
 import assert from 'node:assert/strict';
 import { spawnSync } from 'node:child_process';
 import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
 import { epcOf, makeEvent, scratch, stack } from '../field.mjs';
 
+const cddl = fileURLToPath(new URL('../../common/record.cddl', import.meta.url));
 const local = { listen: '127.0.0.1:0' };
 
 test('a log that the program wrote, audited without it', async (t) => {
   const folder = scratch(t);
-  const [lead, table] = await makeEvent(folder, [local, local]);
+  const [lead, table] = await makeEvent(folder, [local, local], { extra: ['--tags-per-bib', '2'] });
   await table.issue(stack(1001, 200)); // past 128, where a receiver verifies on the way
   await table.must(['issue', '1500', '--tag', `${epcOf(1500)}/E28011052000000012345678`,
-    '--how', 'scan', '--helper', 'AB']);
-  await table.must(['issue', '1500', '--extra', 'second chip for the bike', '--half']);
+    '--tag', `${epcOf(1500)}/E28011052000000012345679`, '--how', 'scan', '--helper', 'AB']);
+  await table.must(['issue', '1501', '--tag', epcOf(1501), '--half']);
+  await table.must(['issue', '1500', '--extra', 'further chips for the bike']);
   await table.must(['issue', '1001', '--replace', 'does not answer', '--chip', 'on:1002',
     '--reason', 'stuck to its neighbour']);
   const { record } = (await table.must(['issue', '19001', '--json'])).json();
@@ -30,8 +33,8 @@ test('a log that the program wrote, audited without it', async (t) => {
   await lead.must(['carry', 'out', join(folder, 'all.carry')]);
 
   const { records } = await lead.status();
-  const audit = spawnSync(process.execPath, [process.env.VERIFY, join(folder, 'all.carry')],
-    { encoding: 'utf8' });
+  const audit = spawnSync(process.execPath,
+    [process.env.VERIFY, join(folder, 'all.carry'), cddl], { encoding: 'utf8' });
   assert.equal(audit.status, 0, audit.stderr);
   assert.match(audit.stdout, new RegExp(`^${records} records `), 'not all records are in the file');
   t.diagnostic(audit.stdout.trim());

@@ -72,7 +72,7 @@ function bodyOf(shape) {
 }
 
 const KINDS = { open: 1n, found: 2n, admit: 3n, retire: 4n, allot: 5n, issue: 6n, void: 7n,
-  close: 8n };
+  close: 8n, ticket: 9n, cancel: 10n };
 
 test('the good file holds each kind, an unknown one, and unknown keys', () => {
   const shapes = new Set(good.records.map((record) => record.shape));
@@ -144,6 +144,11 @@ test('bodies of another shape, well signed', async () => {
     ['admit', (body) => body.set(4n, 4n), /admit\.4/],
     ['admit', (body) => body.set(5n, Array(9).fill('x')), /admit\.5/],
     ['retire', (body) => body.set(2n, 3n), /retire\.2/],
+    ['admit', (body) => body.set(6n, new Uint8Array(7)), /admit\.6/],
+    ['ticket', (body) => body.set(1n, []), /ticket\.1/],
+    ['ticket', (body) => body.get(1n)[0].set(4n, 3n), /ticket\.1\[0\]\.4/],
+    ['ticket', (body) => body.get(1n)[1].set(2n, new Uint8Array(31)), /ticket\.1\[1\]\.2/],
+    ['cancel', (body) => body.set(1n, [new Uint8Array(9)]), /cancel\.1/],
     ['allot', (body) => body.set(2n, [[1n, 2n, 3n]]), /allot\.2/],
     ['void', (body) => body.set(1n, []), /void\.1/],
     ['void', (body) => body.delete(3n), /with key 3/],

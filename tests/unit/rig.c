@@ -98,6 +98,7 @@ static void carry_out(struct rig *rig, size_t at, const struct sync_order *order
     check(pairs_take(ledger, order->records, order->record_count, &pending->taken, &err), &err);
     check(pairs_commit(ledger, &err), &err);
     rig->stored[at] += pending->taken.stored;
+    rig->outcome[pending->taken.outcome]++;
     pending->event = (struct sync_event){
         .kind = SYNC_STORED, .peer = order->peer, .log = order->log, .taken = &pending->taken};
 }
@@ -124,6 +125,14 @@ static void take_order(struct rig *rig, size_t at, const struct sync_order *orde
     }
 }
 
+static void keep_back(struct rig *rig, size_t at, const struct pending *pending) {
+    assert_true(rig->held_count < RIG_HELD_MAX);
+    rig->held[rig->held_count].at = at;
+    rig->held[rig->held_count].peer = pending->event.peer;
+    rig->held[rig->held_count].log = pending->event.log;
+    rig->held[rig->held_count++].taken = pending->taken;
+}
+
 void rig_step(struct rig *rig, size_t at, struct sync_event event) {
     struct pending *pending = calloc(64, sizeof *pending);
     struct error err;
@@ -131,12 +140,31 @@ void rig_step(struct rig *rig, size_t at, struct sync_event event) {
     assert_non_null(pending);
     event.now.ms = rig->now;
     event.wall.ms = 1800000000000 + rig->now + 1000 * (int64_t)at;
-    check(sync_step(rig->sync[at], &event, &err), &err);
+    if (rig->stepping != NULL)
+        rig->stepping(true);
+    enum error_code code = sync_step(rig->sync[at], &event, &err);
+    if (rig->stepping != NULL)
+        rig->stepping(false);
+    if (rig->stepping == NULL || code != ERR_MEMORY)
+        check(code, &err);
     for (const struct sync_order *order; (order = sync_next(rig->sync[at])) != NULL;)
         take_order(rig, at, order, pending, &count);
-    for (size_t i = 0; i < count; i++)
+    for (size_t i = 0; i < count && !rig->hold; i++)
         rig_step(rig, at, pending[i].event);
+    for (size_t i = 0; i < count && rig->hold; i++)
+        keep_back(rig, at, &pending[i]);
     free(pending);
+}
+
+void rig_release(struct rig *rig) {
+    rig->hold = false;
+    for (size_t i = 0; i < rig->held_count; i++)
+        rig_step(rig, rig->held[i].at,
+                 (struct sync_event){.kind = SYNC_STORED,
+                                     .peer = rig->held[i].peer,
+                                     .log = rig->held[i].log,
+                                     .taken = &rig->held[i].taken});
+    rig->held_count = 0;
 }
 
 void rig_join(struct rig *rig, size_t a, size_t b) {

@@ -8,7 +8,7 @@
 #include "common/sync_message.h"
 #include "tests/unit/world.h"
 
-enum { RIG_QUEUE_MAX = 4096, RIG_ALARMS_MAX = 16, RIG_KINDS = 8 };
+enum { RIG_QUEUE_MAX = 4096, RIG_HELD_MAX = 64, RIG_ALARMS_MAX = 16, RIG_KINDS = 8 };
 
 struct rig_message {
     size_t from, to; /* stations; `to` is SIZE_MAX for somebody who is no station here */
@@ -27,6 +27,19 @@ struct rig {
     size_t queued;
     uint64_t sent[WORLD_STATIONS_MAX][RIG_KINDS]; /* messages by sender and kind */
     uint64_t stored[WORLD_STATIONS_MAX];
+    uint64_t outcome[PAIRS_MALFORMED + 1]; /* of STORE orders */
+    /* While set, STORE orders are carried out and their answers kept back, until rig_release. */
+    bool hold;
+    struct {
+        size_t at;
+        struct curve_public peer;
+        struct log_id log;
+        struct pairs_taken taken;
+    } held[RIG_HELD_MAX];
+    size_t held_count;
+    /* Called with true before a machine takes a step and with false after it; a step may then end
+     * with ERR_MEMORY. NULL for no such thing. */
+    void (*stepping)(bool inside);
     struct pairs_alarm alarm[RIG_ALARMS_MAX]; /* of all stations, in order */
     size_t alarms;
     size_t roads;
@@ -46,6 +59,7 @@ void rig_join(struct rig *rig, size_t a, size_t b);
 void rig_step(struct rig *rig, size_t at, struct sync_event event);
 void rig_message(struct rig *rig, size_t to, const struct curve_public *from, struct slice bytes);
 void rig_appended(struct rig *rig, size_t at);
+void rig_release(struct rig *rig); /* gives the answers that were kept back, and ends keeping */
 /* Delivers what is queued, and what follows from it, without any time passing. */
 void rig_deliver(struct rig *rig);
 /* Lets `ms` milliseconds pass, ticks and all. */

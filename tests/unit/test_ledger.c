@@ -407,6 +407,8 @@ static void opening(void **state) {
     assert_int_equal(open_code(NULL, NULL), ERR_NOT_FOUND);
     assert_int_equal(open_code(&world.event, NULL), ERR_OK);
     assert_int_equal(open_code(NULL, &world.event), ERR_OK);
+    assert_int_equal(open_code(NULL, &other), ERR_DAMAGED); /* the same root key: a turned bit */
+    other.root.bytes[0] ^= 1;
     assert_int_equal(open_code(NULL, &other), ERR_FOREIGN);
     assert_int_equal(ledger_open(path, NULL, NULL, NULL, &held, &err), ERR_OK);
     assert_int_equal(open_code(NULL, NULL), ERR_BUSY);

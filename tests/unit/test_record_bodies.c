@@ -144,6 +144,53 @@ static void admit_goes_round(void **state) {
     assert_int_equal(back.role, ROLE_LEAD);
     assert_int_equal(back.address_count, RECORD_ADDRESSES_MAX);
     assert_true(slice_equal(back.address[7], slice_text("192.0.2.7:7117")));
+    assert_false(back.has_ticket);
+    buffer_clear(&store);
+    admit.has_ticket = true;
+    admit.ticket.bytes[7] = 9;
+    ROUND_TRIP(admit, &admit, &back);
+    assert_true(back.has_ticket);
+    assert_int_equal(back.ticket.bytes[7], 9);
+}
+
+static void ticket_and_cancel_go_round(void **state) {
+    (void)state;
+    static struct record_ticket ticket = {.entry_count = 1, .expires = {1800000000000}};
+    static struct record_ticket back;
+    ticket.entry[0] = (struct record_ticket_entry){
+        .id = {{1}}, .hash = {{2}}, .name = slice_text("Table 3"), .role = ROLE_TABLE};
+    ROUND_TRIP(ticket, &ticket, &back);
+    assert_int_equal(back.entry_count, 1);
+    assert_int_equal(back.expires.ms, 1800000000000);
+    assert_int_equal(back.entry[0].bibs.count, 0);
+    assert_true(slice_equal(back.entry[0].name, slice_text("Table 3")));
+    buffer_clear(&store);
+    ticket.entry_count = RECORD_TICKETS_MAX;
+    ticket.expires.ms = INT64_MAX;
+    for (size_t i = 0; i < RECORD_TICKETS_MAX; i++) {
+        ticket.entry[i] = (struct record_ticket_entry){.id = {{(uint8_t)i}},
+                                                       .hash = {{(uint8_t)(i + 100)}},
+                                                       .name = slice_text(""),
+                                                       .role = ROLE_READER,
+                                                       .bibs = {1, {{i + 1, i + 9}}}};
+    }
+    ROUND_TRIP(ticket, &ticket, &back);
+    assert_int_equal(back.entry_count, RECORD_TICKETS_MAX);
+    assert_int_equal(back.entry[31].id.bytes[0], 31);
+    assert_int_equal(back.entry[31].hash.bytes[0], 131);
+    assert_int_equal(back.entry[31].role, ROLE_READER);
+    assert_int_equal(back.entry[31].bibs.range[0].last, 40);
+    assert_true(back.expires.ms == INT64_MAX);
+    buffer_clear(&store);
+    struct record_cancel cancel = {
+        .ticket_count = RECORD_TICKETS_MAX, .ticket = {{{7}}}, .reason = slice_text("lost")};
+    struct record_cancel cancel_back;
+    cancel.ticket[31].bytes[7] = 5;
+    ROUND_TRIP(cancel, &cancel, &cancel_back);
+    assert_int_equal(cancel_back.ticket_count, RECORD_TICKETS_MAX);
+    assert_int_equal(cancel_back.ticket[0].bytes[0], 7);
+    assert_int_equal(cancel_back.ticket[31].bytes[7], 5);
+    assert_true(slice_equal(cancel_back.reason, slice_text("lost")));
 }
 
 static void retire_goes_round(void **state) {
@@ -253,6 +300,8 @@ static bool reads(enum record_kind kind, struct slice body) {
         struct record_issue issue;
         struct record_void v;
         struct record_close close;
+        struct record_ticket ticket;
+        struct record_cancel cancel;
     } into;
     switch (kind) {
     case RECORD_OPEN:
@@ -271,6 +320,10 @@ static bool reads(enum record_kind kind, struct slice body) {
         return record_void_read(body, &into.v);
     case RECORD_CLOSE:
         return record_close_read(body, &into.close);
+    case RECORD_TICKET:
+        return record_ticket_read(body, &into.ticket);
+    case RECORD_CANCEL:
+        return record_cancel_read(body, &into.cancel);
     }
     return false;
 }
@@ -440,6 +493,57 @@ static void shapes_of_found(void **state) {
 }
 
 #define ADMIT(name, role, addresses) "A501" B32 "02" B32 "03" name "04" role "05" addresses
+
+#define B8          "480001020304050607"
+#define ENTRY(role) "A401" B8 "02" B32 "03617804" role
+#define ADMIT_6(id)                                                                                \
+    "A601" B32 "02" B32 "036178040105800"                                                          \
+    "6" id
+
+static void shapes_of_ticket_and_cancel(void **state) {
+    (void)state;
+    static const struct shape_case cases[] = {
+        {RECORD_ADMIT, ADMIT_6(B8), true},
+        {RECORD_ADMIT, ADMIT_6("4700010203040506"), false},
+        {RECORD_ADMIT, ADMIT_6("49000102030405060708"), false},
+        {RECORD_ADMIT, ADMIT_6("F6"), false},
+        {RECORD_TICKET, "A20181" ENTRY("01") "0200", true},
+        {RECORD_TICKET, "A20182" ENTRY("01") ENTRY("02") "021B7FFFFFFFFFFFFFFF", true},
+        {RECORD_TICKET, "A20181" ENTRY("00") "0200", false},
+        {RECORD_TICKET, "A20181" ENTRY("03") "0200", false}, /* no lead by ticket */
+        {RECORD_TICKET,
+         "A20180"
+         "0200",
+         false},
+        {RECORD_TICKET,
+         "A101"
+         "81" ENTRY("01"),
+         false}, /* when it ends is not said */
+        {RECORD_TICKET, "A20181" ENTRY("01") "021B8000000000000000", false},
+        {RECORD_TICKET, "A20181" ENTRY("01") "0220", false},
+        {RECORD_TICKET, "A20181A301" B8 "02" B32 "0361780200", false}, /* no role */
+        {RECORD_TICKET,
+         "A20181A501" B8 "02" B32 "03617804010581820109"
+         "0200",
+         true},
+        {RECORD_TICKET, "A20181A501" B8 "02" B32 "036178040105800200", false}, /* no range */
+        {RECORD_TICKET,
+         "A20181A501" B8 "02" B32 "036178040118630B"
+         "0200",
+         true}, /* unknown key */
+        {RECORD_CANCEL, "A20181" B8 "0260", true},
+        {RECORD_CANCEL,
+         "A20180"
+         "0260",
+         false},
+        {RECORD_CANCEL,
+         "A101"
+         "81" B8,
+         false},
+        {RECORD_CANCEL, "A20181" B16 "0260", false},
+    };
+    EXPECT_SHAPES(cases);
+}
 
 static void shapes_of_admit_retire_allot_close(void **state) {
     (void)state;
@@ -778,6 +882,7 @@ int main(void) {
         cmocka_unit_test_teardown(found_goes_round, clear_store),
         cmocka_unit_test(categories_are_chosen_by_range),
         cmocka_unit_test_teardown(admit_goes_round, clear_store),
+        cmocka_unit_test_teardown(ticket_and_cancel_go_round, clear_store),
         cmocka_unit_test_teardown(retire_goes_round, clear_store),
         cmocka_unit_test_teardown(allot_and_close_go_round, clear_store),
         cmocka_unit_test_teardown(issue_goes_round, clear_store),
@@ -785,6 +890,7 @@ int main(void) {
         cmocka_unit_test(shapes_of_open),
         cmocka_unit_test(shapes_of_found),
         cmocka_unit_test(shapes_of_admit_retire_allot_close),
+        cmocka_unit_test(shapes_of_ticket_and_cancel),
         cmocka_unit_test(shapes_of_issue),
         cmocka_unit_test(shapes_of_void),
         cmocka_unit_test(texts_are_bounded),

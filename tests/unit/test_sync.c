@@ -85,7 +85,9 @@ static void push_goes_at_once(void **state) {
     rig_deliver(&rig); /* no time passes */
     assert_int_equal(world_bib(ledger_of(&rig, TWO), "7").state, PAIRS_ISSUED);
     assert_int_equal(rig.sent[ONE][SYNC_MESSAGE_PUSH], 1);
+    uint64_t haves = rig.sent[ONE][SYNC_MESSAGE_HAVE];
     rig_run(&rig, 200);
+    assert_int_equal(rig.sent[ONE][SYNC_MESSAGE_HAVE], haves); /* not said a second time */
     assert_int_equal(ledger_copies(ledger_of(&rig, ONE), &rig.world.station[ONE].author.log, 2), 1);
     assert_int_equal(ledger_unsafe(ledger_of(&rig, ONE), &rig.world.station[ONE].keys.sign_public),
                      0);
@@ -107,7 +109,12 @@ static void push_is_bounded(void **state) {
     start_and_join(&rig, ONE, TWO);
     rig_run(&rig, 500);
     rig.pass = drop_from_two;
-    for (unsigned i = 1; i <= 600; i++) {
+    uint64_t haves = rig.sent[ONE][SYNC_MESSAGE_HAVE];
+    issue(&rig, ONE, 1);
+    rig_appended(&rig, ONE);
+    rig_run(&rig, 300);
+    assert_int_equal(rig.sent[ONE][SYNC_MESSAGE_HAVE], haves); /* what was pushed needs no word */
+    for (unsigned i = 2; i <= 600; i++) {
         issue(&rig, ONE, i);
         rig_appended(&rig, ONE);
         rig_deliver(&rig);
@@ -117,6 +124,23 @@ static void push_is_bounded(void **state) {
     rig.pass = NULL;
     rig_run(&rig, 10000);
     assert_same_state(ledger_of(&rig, ONE), ledger_of(&rig, TWO));
+    rig_free(&rig);
+}
+
+/* Who lacks what comes before is told of the head, and spared the record. */
+static void no_push_over_a_gap(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, 2);
+    issue(&rig, ONE, 1);
+    rig.pass = drop_batches;
+    start_and_join(&rig, ONE, TWO);
+    rig_run(&rig, 500);
+    issue(&rig, ONE, 2);
+    rig_appended(&rig, ONE);
+    rig_run(&rig, 500);
+    assert_int_equal(rig.sent[ONE][SYNC_MESSAGE_PUSH], 0);
+    assert_int_equal(rig_peer(&rig, TWO, ONE).behind, 2);
     rig_free(&rig);
 }
 
@@ -176,6 +200,42 @@ static void relayed_by_a_third(void **state) {
     rig_appended(&rig, ONE);
     rig_run(&rig, 200);
     assert_int_equal(world_bib(ledger_of(&rig, THREE), "1").state, PAIRS_ISSUED);
+    rig_free(&rig);
+}
+
+/* `have` says what changed, not what was said before. */
+struct largest {
+    size_t from, entries;
+};
+
+static bool note_largest(void *context, const struct rig_message *passing,
+                         const struct sync_message *message) {
+    struct largest *largest = context;
+    if (message->kind == SYNC_MESSAGE_HAVE && passing->from == largest->from &&
+        message->list_count > largest->entries)
+        largest->entries = message->list_count;
+    return true;
+}
+
+static void only_changes_are_announced(void **state) {
+    struct rig rig;
+    struct largest largest = {.from = TWO};
+    (void)state;
+    rig_new(&rig, 3);
+    start_and_join(&rig, ONE, TWO);
+    rig_start(&rig, THREE);
+    rig_join(&rig, TWO, THREE);
+    rig_run(&rig, 500);
+    rig.pass = note_largest;
+    rig.context = &largest;
+    for (unsigned i = 1; i <= 5; i++) {
+        size_t at = i % 2 == 0 ? ONE : THREE;
+        issue(&rig, at, i);
+        rig_appended(&rig, at);
+        rig_run(&rig, 500);
+    }
+    assert_int_equal(largest.entries, 1);
+    assert_same_state(ledger_of(&rig, ONE), ledger_of(&rig, THREE));
     rig_free(&rig);
 }
 
@@ -318,10 +378,11 @@ static void stale_nonce_is_ignored(void **state) {
     rig_join(&rig, ONE, TWO);
     rig_run(&rig, 500);
     struct sync_counts before = sync_counts(rig.sync[TWO]);
+    uint64_t hellos = rig.sent[TWO][SYNC_MESSAGE_HELLO];
     rig_message(&rig, TWO, rig_curve(&rig, ONE), slice_of(recorder.bytes, recorder.size));
     struct sync_counts after = sync_counts(rig.sync[TWO]);
     assert_int_equal(after.stale - before.stale, 1);
-    assert_int_equal(after.messages_out - before.messages_out, 0);
+    assert_int_equal(rig.sent[TWO][SYNC_MESSAGE_HELLO], hellos); /* not worth an answer */
     assert_int_equal(after.refused - before.refused, 0);
     rig_free(&rig);
 }
@@ -341,6 +402,10 @@ static void who_missed_the_end_is_greeted(void **state) {
     rig_message(&rig, TWO, rig_curve(&rig, ONE), slice_of(recorder.bytes, recorder.size));
     rig_run(&rig, 200);
     assert_true(rig_peer(&rig, TWO, ONE).connected);
+    /* In the new session the sender's nonce is the same, but ours is not. */
+    uint64_t stale = sync_counts(rig.sync[TWO]).stale;
+    rig_message(&rig, TWO, rig_curve(&rig, ONE), slice_of(recorder.bytes, recorder.size));
+    assert_int_equal(sync_counts(rig.sync[TWO]).stale, stale + 1);
     rig_free(&rig);
 }
 
@@ -495,6 +560,40 @@ static void a_proof_opens_a_session(void **state) {
     rig_free(&rig);
 }
 
+/* A lead that was stolen admits nobody any more, whatever it signs. */
+static void a_stolen_lead_vouches_for_nobody(void **state) {
+    struct rig rig;
+    struct sync_message hello;
+    struct station_keys late;
+    struct buffer proof;
+    struct error err;
+    (void)state;
+    rig_new(&rig, 1);
+    size_t second = world_join(&rig.world, "Second lead", ROLE_LEAD);
+    world_keys(77, &late);
+    world_admit(&rig.world, second, &late, "Table 9", ROLE_TABLE);
+    buffer_init(&proof);
+    assert_int_equal(pairs_admit_proof(ledger_of(&rig, second), &late.sign_public, &proof, &err),
+                     ERR_OK);
+    put_hello(&rig, ONE, &hello);
+    hello.key = late.sign_public;
+    hello.proof = buffer_slice(&proof);
+    rig_start(&rig, ONE);
+    say(&rig, ONE, &late.curve_public, &hello);
+    assert_int_equal(rig.queued, 1); /* nothing is known against it: a hello back */
+    rig_deliver(&rig);
+    world_retire(&rig.world, SIZE_MAX, &rig.world.station[second].keys.sign_public, NULL, 0, true);
+    world_give(&rig.world, LEAD, ONE);
+    rig_start(&rig, ONE);
+    struct sync_counts before = sync_counts(rig.sync[ONE]);
+    say(&rig, ONE, &late.curve_public, &hello);
+    assert_int_equal(rig.queued, 0);
+    assert_int_equal(sync_counts(rig.sync[ONE]).refused - before.refused, 1);
+    assert_int_equal(sync_counts(rig.sync[ONE]).memory, before.memory);
+    buffer_release(&proof);
+    rig_free(&rig);
+}
+
 /* ... but not when this station knows that it was stolen. */
 static void the_stolen_stay_out(void **state) {
     struct rig rig;
@@ -551,6 +650,54 @@ static void denied_until_admitted(void **state) {
     assert_int_equal(rig_peer(&rig, TWO, ONE).behind, 1); /* the admit; the rest is not known */
     rig.pass = NULL;
     rig_run(&rig, 20000);
+    assert_same_state(ledger_of(&rig, ONE), ledger_of(&rig, TWO));
+    rig_free(&rig);
+}
+
+/* The admit comes by stick between the order and its answer: the refusal is out of date. */
+static void refused_just_before_the_admit(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, 2);
+    size_t late = world_join(&rig.world, "Table 9", ROLE_TABLE);
+    issue(&rig, late, 1);
+    world_give(&rig.world, late, ONE);
+    rig.pass = drop_the_leads;
+    rig.context = &rig;
+    start_and_join(&rig, ONE, TWO);
+    rig.hold = true;
+    for (int i = 0; i < 100 && rig.held_count == 0; i++)
+        rig_run(&rig, 100);
+    assert_int_equal(rig.held_count, 1);
+    assert_int_equal(rig.held[0].taken.outcome, PAIRS_DENIED);
+    world_give(&rig.world, LEAD, TWO);
+    rig_step(&rig, TWO, (struct sync_event){.kind = SYNC_TICK});
+    rig_release(&rig);
+    rig_run(&rig, 500);
+    assert_same_state(ledger_of(&rig, ONE), ledger_of(&rig, TWO));
+    rig_free(&rig);
+}
+
+/* Admits are fetched first: a station that comes back to many new tables fetches nothing in vain.
+ */
+static void admits_come_first(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, 2);
+    for (unsigned i = 0; i < 6; i++) {
+        char name[32];
+        snprintf(name, sizeof name, "Late %u", i);
+        size_t late = world_join(&rig.world, name, ROLE_TABLE);
+        issue(&rig, late, 100 + i);
+        world_give(&rig.world, late, ONE);
+    }
+    rig.pass = drop_the_leads;
+    rig.context = &rig;
+    start_and_join(&rig, ONE, TWO);
+    rig_run(&rig, 1000);
+    assert_int_equal(rig.sent[TWO][SYNC_MESSAGE_WANT], 1); /* the rest waits for the lead's log, */
+    rig.pass = NULL;
+    rig_run(&rig, 5000); /* though not for ever */
     assert_same_state(ledger_of(&rig, ONE), ledger_of(&rig, TWO));
     rig_free(&rig);
 }
@@ -800,6 +947,46 @@ static void timeout_goes_to_another(void **state) {
     rig_free(&rig);
 }
 
+/* The first part of an answer overtaken by the second: both are awaited. */
+static bool swap_parts(void *context, const struct rig_message *passing,
+                       const struct sync_message *message) {
+    struct rig *rig = context;
+    static uint8_t kept[SYNC_MESSAGE_MAX];
+    static size_t kept_size;
+    if (message->kind != SYNC_MESSAGE_BATCH)
+        return true;
+    if (message->part == 0 && message->more == SYNC_MESSAGE_FOLLOWS) {
+        memcpy(kept, passing->bytes.data, passing->bytes.size);
+        kept_size = passing->bytes.size;
+        return false;
+    }
+    if (message->part == 1 && kept_size > 0) {
+        size_t size = kept_size;
+        kept_size = 0;
+        rig->pass = NULL;
+        rig_message(rig, passing->to, rig_curve(rig, passing->from), passing->bytes);
+        rig_message(rig, passing->to, rig_curve(rig, passing->from), slice_of(kept, size));
+        rig->pass = swap_parts;
+        return false;
+    }
+    return true;
+}
+
+static void overtaken_parts_are_awaited(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, 2);
+    for (unsigned i = 1; i <= 1000; i++)
+        issue(&rig, ONE, i);
+    rig.pass = swap_parts;
+    rig.context = &rig;
+    start_and_join(&rig, ONE, TWO);
+    rig_run(&rig, 500);
+    assert_true(rig.outcome[PAIRS_GAP] > 0); /* it did happen */
+    assert_same_state(ledger_of(&rig, ONE), ledger_of(&rig, TWO));
+    rig_free(&rig);
+}
+
 static void peer_that_goes_is_replaced_at_once(void **state) {
     struct rig rig;
     struct deaf deaf = {0};
@@ -977,6 +1164,12 @@ static void addresses_spread(void **state) {
     assert_int_equal(rig.roads, 1);
     assert_string_equal(rig.road, "192.0.2.3:7103");
     assert_true(ID_EQUAL(rig.road_peer, *rig_curve(&rig, THREE)));
+    /* Who talks with the station already needs no road to it. */
+    rig_join(&rig, TWO, THREE);
+    rig_run(&rig, 500);
+    sync_road(rig.sync[ONE], rig_curve(&rig, THREE), "192.0.2.3:7777");
+    rig_run(&rig, 2000);
+    assert_int_equal(rig.roads, 1);
     rig_free(&rig);
 }
 
@@ -1001,9 +1194,11 @@ int main(void) {
         cmocka_unit_test(behind_is_counted),
         cmocka_unit_test(push_goes_at_once),
         cmocka_unit_test(push_is_bounded),
+        cmocka_unit_test(no_push_over_a_gap),
         cmocka_unit_test(lost_push_is_fetched),
         cmocka_unit_test(lost_last_push_is_healed),
         cmocka_unit_test(relayed_by_a_third),
+        cmocka_unit_test(only_changes_are_announced),
         cmocka_unit_test(receipts_are_counted_for_each),
         cmocka_unit_test(quiet_when_all_have_all),
         cmocka_unit_test(long_log),
@@ -1018,8 +1213,11 @@ int main(void) {
         cmocka_unit_test(strangers_hear_nothing),
         cmocka_unit_test(a_proof_is_for_one_key),
         cmocka_unit_test(a_proof_opens_a_session),
+        cmocka_unit_test(a_stolen_lead_vouches_for_nobody),
         cmocka_unit_test(the_stolen_stay_out),
         cmocka_unit_test(denied_until_admitted),
+        cmocka_unit_test(refused_just_before_the_admit),
+        cmocka_unit_test(admits_come_first),
         cmocka_unit_test(truncations_are_refused),
         cmocka_unit_test(flipped_bits_do_no_harm),
         cmocka_unit_test(random_bytes_are_refused),
@@ -1027,6 +1225,7 @@ int main(void) {
         cmocka_unit_test(invented_logs_are_bounded),
         cmocka_unit_test(want_floods_are_bounded),
         cmocka_unit_test(timeout_goes_to_another),
+        cmocka_unit_test(overtaken_parts_are_awaited),
         cmocka_unit_test(peer_that_goes_is_replaced_at_once),
         cmocka_unit_test(fork_is_healed_from_both_sides),
         cmocka_unit_test(own_lost_tail_comes_back),

@@ -344,24 +344,37 @@ static void a_message_over_the_limit_is_never_delivered(void **state) {
     close_end(&a);
 }
 
+/* Whether the server says that it refused, or just finds the connection gone, depends on who looks
+ * first; so a few are made. */
 static void without_curve_nobody_gets_in(void **state) {
+    enum { CALLS_MAX = 20 };
     const int zero = 0;
     char endpoint[ADDRESS_TEXT_MAX + 8];
     struct end a;
     struct transport_event event;
     void *context = zmq_ctx_new();
+    bool refused = false;
     (void)state;
     open_end(1, NULL, &a);
-    void *plain = zmq_socket(context, ZMQ_DEALER);
-    assert_non_null(plain);
-    zmq_setsockopt(plain, ZMQ_LINGER, &zero, sizeof zero);
     snprintf(endpoint, sizeof endpoint, "tcp://%s", a.address.text);
-    assert_int_equal(zmq_connect(plain, endpoint), 0);
-    zmq_send(plain, "let me in", 9, ZMQ_DONTWAIT);
-    assert_true(wait_for(&a, NULL, TRANSPORT_REFUSED, WAIT_MS, &event));
-    assert_false(wait_for(&a, NULL, TRANSPORT_MESSAGE, 300, &event));
+    for (int i = 0; i < CALLS_MAX && !refused; i++) {
+        void *plain = zmq_socket(context, ZMQ_DEALER);
+        assert_non_null(plain);
+        zmq_setsockopt(plain, ZMQ_LINGER, &zero, sizeof zero);
+        assert_int_equal(zmq_connect(plain, endpoint), 0);
+        zmq_send(plain, "let me in", 9, ZMQ_DONTWAIT);
+        int64_t end = station_now().ms + WAIT_MS / CALLS_MAX;
+        while (station_now().ms < end && !refused) {
+            run(&a);
+            while (transport_next(a.transport, true, station_now(), &event)) {
+                assert_int_not_equal(event.kind, TRANSPORT_MESSAGE);
+                refused = event.kind == TRANSPORT_REFUSED;
+            }
+        }
+        zmq_close(plain);
+    }
+    assert_true(refused);
     assert_true(transport_counts(a.transport).refused > 0);
-    zmq_close(plain);
     zmq_ctx_term(context);
     close_end(&a);
 }
