@@ -220,6 +220,7 @@ static enum error_code find_ticket(struct ledger *ledger, enum ledger_statement 
                                    struct slice by, struct pairs_ticket *out, struct error *err) {
     struct lookup lookup;
     enum error_code code = ERR_OK;
+    memset(out, 0, sizeof *out);
     if (!lookup_begin(&lookup, ledger, err)) {
         return err->code;
     }

@@ -131,7 +131,7 @@ struct typed {
 };
 
 static uint8_t symbol_of(uint8_t character) {
-    char letter = (char)(character >= 'a' && character <= 'z' ? character - 'a' + 'A' : character);
+    int letter = character >= 'a' && character <= 'z' ? character - 'a' + 'A' : character;
     letter = letter == 'O' ? '0' : letter;
     letter = letter == 'I' || letter == 'L' ? '1' : letter;
     const char *at = letter == '\0' ? NULL : strchr(alphabet, letter);
@@ -255,7 +255,7 @@ static enum error_code not_a_ticket(struct error *err) {
                           "digits.");
 }
 
-enum error_code ticket_get(struct slice text, struct ticket *ticket, struct error *err) {
+enum error_code ticket_get(struct slice typed_text, struct ticket *ticket, struct error *err) {
     struct typed typed;
     uint8_t symbols[SYMBOLS_MAX];
     uint8_t check[SYMBOLS_MAX];
@@ -263,7 +263,7 @@ enum error_code ticket_get(struct slice text, struct ticket *ticket, struct erro
     size_t said = 0;
     size_t all = 0;
     memset(ticket, 0, sizeof(*ticket));
-    if (!take_typed(text, &typed) || typed.count < TICKET_GROUP) {
+    if (!take_typed(typed_text, &typed) || typed.count < TICKET_GROUP) {
         return not_a_ticket(err);
     }
     if (typed.count % TICKET_GROUP != 0 && typed.odd_group > 1) {

@@ -38,7 +38,7 @@ void ticket_put(const struct ticket *ticket, char out[TICKET_TEXT_MAX + 1])
     __attribute__((nonnull));
 /* Reads what somebody typed: blanks, hyphens and line breaks anywhere, either case, O for 0, I and
  * L for 1. Errors: ERR_FORM, whose sentence names the groups that are wrong; ERR_TOO_NEW. */
-enum error_code ticket_get(struct slice typed, struct ticket *ticket, struct error *err)
+enum error_code ticket_get(struct slice typed_text, struct ticket *ticket, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 /* Appends the text in groups, `per_line` of them in a line, each line behind `indent`. */
 void ticket_lines(const char *text, const char *indent, size_t per_line, struct buffer *out)

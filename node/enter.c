@@ -453,6 +453,9 @@ enum error_code enter_ask(const struct enter_config *config, struct enter **out,
     enum error_code code = begin(config, out, err);
     struct enter *enter = *out;
     enum outcome outcome = GOES_ON;
+    if (enter == NULL) {
+        return code;
+    }
     while (code == ERR_OK && outcome == GOES_ON) {
         struct mono_ms now = station_now();
         step_calls(enter, now);

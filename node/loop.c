@@ -165,7 +165,7 @@ static void refresh_stations(struct loop *loop) {
         list.station == NULL || list.beacon == NULL
             ? error_set(&err, ERR_MEMORY, "stations")
             : pairs_each_station(loop->config.station->ledger, add_station, &list, &err);
-    if (code == ERR_OK) {
+    if (code == ERR_OK && list.beacon != NULL) {
         beacon_stations(loop->config.beacon, list.beacon, list.count);
         code = dial_stations(transport_dialer(loop->config.transport), list.station, list.count,
                              station_now(), &err);

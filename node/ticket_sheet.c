@@ -61,7 +61,8 @@ static const char even[] = "font-family=\"monospace\" xml:space=\"preserve\"";
 static void put_groups(const char *text, double x, double y, struct buffer *out) {
     size_t groups = strlen(text) / TICKET_GROUP;
     for (size_t i = 0; i < groups; i += GROUPS_PER_LINE) {
-        double line = y + 5.0 * (double)(i / GROUPS_PER_LINE);
+        size_t line_number = i / GROUPS_PER_LINE;
+        double line = y + 5.0 * (double)line_number;
         struct buffer words;
         buffer_init(&words);
         for (size_t j = i; j < groups && j < i + GROUPS_PER_LINE; j++) {
@@ -149,7 +150,8 @@ enum error_code ticket_sheet_page(const struct ticket_slip *slips, size_t count,
     begin_page(PAGE_WIDTH, PAGE_HEIGHT, out);
     for (size_t i = 0; code == ERR_OK && i < count && i < TICKET_SHEET_SIZE; i++) {
         double x = MARGIN + (double)(SLIP_WIDTH * (i % COLUMNS));
-        double y = MARGIN + (double)(SLIP_HEIGHT * (i / COLUMNS));
+        size_t row = i / COLUMNS;
+        double y = MARGIN + (double)(SLIP_HEIGHT * row);
         code = put_slip(&slips[i], x, y, out, err);
     }
     put_foot(foot, out);

@@ -410,7 +410,11 @@ static void file_name(const char *name, char out[FILES_NAME_MAX + 1]) {
     for (; *name != '\0' && size < 100; name++) {
         bool plain = (*name >= '0' && *name <= '9') || (*name >= 'A' && *name <= 'Z') ||
                      (*name >= 'a' && *name <= 'z');
-        out[size++] = plain ? *name : '-';
+        out[size] = '-';
+        if (plain) {
+            out[size] = *name;
+        }
+        size++;
     }
     snprintf(out + size, 16, ".ticket");
 }

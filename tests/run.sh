@@ -37,7 +37,7 @@ closing=$(mktemp) || exit 2
 trap 'rm -f "$closing"' EXIT
 {
   ctest --test-dir build-asan -j "$jobs" --output-on-failure --no-tests=error \
-    --label-exclude 'once|bench'
+    --label-exclude 'once|net|bench'
   echo $? >"$closing.status"
 } 2>&1 | tee "$closing"
 [ "$(cat "$closing.status")" = 0 ] || status=1

@@ -43,8 +43,6 @@ async function tooled(t, file, words) {
 // Bytes of memory that the node holds now.
 export const resident = ({ child }) =>
   1024 * Number(/VmRSS:\s+(\d+)/.exec(readFileSync(`/proc/${child.pid}/status`, 'utf8'))[1]);
-export const descriptors = ({ child }) =>
-  Number(/FDSize:\s+(\d+)/.exec(readFileSync(`/proc/${child.pid}/status`, 'utf8'))[1]);
 
 export const MiB = 1 << 20;
 export const inMiB = (bytes) => `${Math.round(bytes / MiB)} MiB`;
@@ -184,17 +182,20 @@ export async function open(t, before = () => {}) {
   return { place, lead, table, other, spare, thief, honest, kept, bibs, calm: median(calm.took) };
 }
 
-export async function assertWell({ table, honest, kept }) {
+// All is well in the end: the honest stations run, agree, are sound, and have lost nothing.
+export async function assertWell({ table, honest, kept }, ...verify) {
   await until('honest stations agree', 30000, () => agree(honest));
   for (const station of honest) {
     assert.ok(station.alive, station.lastWords());
-    await station.must(['verify']);
+    await station.must(['verify', ...verify]);
     assert.deepEqual(await doublesOf(station), []);
   }
   await assertKept(honest, kept);
   assert.ok((await table.status()).peers.length >= 2);
 }
 
+// Issues at the table until `done`, what the attack gives, is settled, and looks at it meanwhile: it
+// lives, answers commands, keeps its sessions, and takes no more than `bound` bytes of memory for it.
 export async function underAttack(t, at, what, done, bound) {
   const { table, lead, other, bibs, kept, calm } = at;
   const before = resident(table);

@@ -441,16 +441,17 @@ static void describe(const struct world *world, size_t at) {
 
 int64_t check_converge(struct world *world) {
     int64_t healed = world->net.now;
+    int64_t allowed = CONVERGE_MS + CONVERGE_STATION_MS * (int64_t)world->fleet.count;
     size_t odd = 0;
     while (!check_is_equal(world, &odd)) {
-        if (world->net.now - healed >= CONVERGE_MS) {
+        if (world->net.now - healed >= allowed) {
             for (size_t i = 0; i < world->fleet.count; i++) {
                 describe(world, i);
             }
             fleet_fail("converge",
-                       "station %zu has other records than the lead %d ms after the "
+                       "station %zu has other records than the lead %lld ms after the "
                        "last heal",
-                       odd, CONVERGE_MS);
+                       odd, (long long)allowed);
         }
         world_run_until(world, world->net.now + 100);
     }
