@@ -125,7 +125,6 @@ bool ledger_position(struct ledger *ledger, const struct record_id *id,
  * that it follows covered. A record does not cover itself. */
 bool ledger_covers(struct ledger *ledger, struct clock_position later,
                    struct clock_position earlier) __attribute__((nonnull));
-const struct clock_tree *ledger_tree(const struct ledger *ledger) __attribute__((nonnull));
 
 /* ---- receipts: local knowledge of who holds how much of which log ---- */
 

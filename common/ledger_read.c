@@ -112,10 +112,6 @@ uint64_t ledger_admit_epoch(const struct ledger *ledger) {
     return ledger->admit_epoch;
 }
 
-const struct clock_tree *ledger_tree(const struct ledger *ledger) {
-    return &ledger->tree;
-}
-
 /* ---- records ---- */
 
 enum error_code ledger_find(struct ledger *ledger, const struct record_id *id, int64_t *rid,

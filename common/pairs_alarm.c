@@ -69,26 +69,62 @@ static void on_fork(void *context, const struct ledger_fork *fork) {
     raise_alarm(alarms, "fork", say);
 }
 
-static bool on_crossed(void *context, const struct pairs_bib *bib) {
-    struct alarms *alarms = context;
-    char say[320];
-    snprintf(say, sizeof say,
-             "Bib %s was settled at two places at once and no chip is left that counts: fetch the "
-             "bib, read its chip, and chip it again.",
-             bib->bib.text);
-    raise_alarm(alarms, "crossed", say);
-    return alarms->more;
+/* ---- bibs to be fetched ---- */
+
+/* One alarm for all of a kind: a stolen laptop can put thousands of bibs in doubt. */
+enum { NAMED_BIBS_MAX = 8 };
+struct bib_list {
+    size_t count;
+    char text[NAMED_BIBS_MAX * (BIB_LENGTH_MAX + 2) + 4]; /* "5, 6, 7, ..." */
+};
+
+static bool add_bib(void *context, const struct pairs_bib *bib) {
+    struct bib_list *list = context;
+    size_t used = strlen(list->text);
+    if (list->count < NAMED_BIBS_MAX) {
+        snprintf(list->text + used, sizeof list->text - used, "%s%.12s", used == 0 ? "" : ", ",
+                 bib->bib.text);
+    } else if (list->count == NAMED_BIBS_MAX) {
+        snprintf(list->text + used, sizeof list->text - used, ", ..");
+    }
+    list->count++;
+    return true;
 }
 
-static bool on_doubt(void *context, const struct pairs_bib *bib) {
-    struct alarms *alarms = context;
+static enum error_code bib_alarms(struct alarms *alarms, enum pairs_bibs which, const char *name,
+                                  const char *one, const char *many, struct error *err) {
+    struct bib_list list = {0};
     char say[320];
-    snprintf(say, sizeof say,
-             "Bib %s is in doubt: a station that is not trusted (any more) chipped it too. Fetch "
-             "the bib, read its chip, and let a lead settle it.",
-             bib->bib.text);
-    raise_alarm(alarms, "doubt", say);
-    return alarms->more;
+    enum error_code code = pairs_each_bib(alarms->ledger, which, add_bib, &list, err);
+    if (code != ERR_OK || list.count == 0) {
+        return code;
+    }
+    if (list.count == 1) {
+        snprintf(say, sizeof say, "Bib %.12s %s", list.text, one);
+    } else {
+        snprintf(say, sizeof say, "Bibs (%zu: %.116s) %s", list.count, list.text, many);
+    }
+    raise_alarm(alarms, name, say);
+    return ERR_OK;
+}
+
+static enum error_code fetch_alarms(struct alarms *alarms, struct error *err) {
+    enum error_code code =
+        bib_alarms(alarms, PAIRS_BIBS_CROSSED, "crossed",
+                   "was settled at two places at once and no chip is left that counts: fetch the "
+                   "bib, read its chip, and chip it again.",
+                   "were settled at two places at once and no chip is left that counts: fetch "
+                   "them, read their chips, and chip them again.",
+                   err);
+    return code != ERR_OK ? code
+                          : bib_alarms(alarms, PAIRS_BIBS_DOUBT, "doubt",
+                                       "is in doubt: a station that is not trusted (any more) "
+                                       "chipped it too. Fetch the bib, read its chip, and let a "
+                                       "lead settle it.",
+                                       "are in doubt: stations that are not trusted (any more) "
+                                       "chipped them too. Fetch them, read their chips, and let a "
+                                       "lead settle them.",
+                                       err);
 }
 
 /* ---- folders that live twice ---- */
@@ -259,10 +295,7 @@ enum error_code pairs_each_alarm(struct ledger *ledger,
     }
     ledger_each_fork(ledger, on_fork, &alarms);
     copied_alarms(&alarms);
-    enum error_code code = pairs_each_bib(ledger, PAIRS_BIBS_CROSSED, on_crossed, &alarms, err);
-    if (code == ERR_OK) {
-        code = pairs_each_bib(ledger, PAIRS_BIBS_DOUBT, on_doubt, &alarms, err);
-    }
+    enum error_code code = fetch_alarms(&alarms, err);
     if (code == ERR_OK) {
         code = beyond_alarms(&alarms, err);
     }

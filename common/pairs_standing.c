@@ -101,11 +101,6 @@ enum role standing_role(const struct ledger *ledger, const struct pairs *pairs,
     return standing == NULL ? ROLE_NONE : standing->role;
 }
 
-bool standing_is_stolen(const struct pairs *pairs, const struct sign_public *key) {
-    const struct standing *standing = standing_of(pairs, key);
-    return standing != NULL && standing->retired == RETIRED_STOLEN;
-}
-
 /* A stolen station's record counts if, for each retire that says so, it lies on the chain of a
  * head that this retire names: the earliest of several cut-offs wins. */
 static bool within_cutoffs(struct ledger *ledger, const struct standing_cutoff *cutoff,

@@ -78,7 +78,6 @@ bool standing_counts(struct ledger *ledger, const struct pairs *pairs,
                      const struct sign_public *key, struct clock_position at, enum role role);
 enum role standing_role(const struct ledger *ledger, const struct pairs *pairs,
                         const struct sign_public *key);
-bool standing_is_stolen(const struct pairs *pairs, const struct sign_public *key);
 
 /* ---- pairs_record.c: one stored record into the tables ---- */
 enum error_code pairs_note(struct ledger *ledger, struct pairs *pairs,

@@ -26,10 +26,10 @@ static const char alphabet[] = "0123456789ABCDEFGHJKMNPQRSTVWXYZ";
 static uint8_t times(uint8_t a, uint8_t b) {
     unsigned product = 0;
     for (unsigned i = 0; i < BITS; i++) {
-        product ^= (b >> i & 1U) != 0 ? (unsigned)a << i : 0;
+        product ^= ((unsigned)b >> i & 1U) != 0 ? (unsigned)a << i : 0U;
     }
     for (unsigned i = 2 * BITS - 2; i >= BITS; i--) {
-        product ^= (product >> i & 1U) != 0 ? 0x25U << (i - BITS) : 0;
+        product ^= (product >> i & 1U) != 0 ? 0x25U << (i - BITS) : 0U;
     }
     return (uint8_t)product;
 }

@@ -200,6 +200,7 @@ static void act_unsealed(struct session *session) {
     session->node.secret = seed;
     act_or_forward(session);
     call->seed = NULL;
+    session->node.secret = NULL;
     sodium_memzero(seed, sizeof(seed));
 }
 

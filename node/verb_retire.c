@@ -222,10 +222,10 @@ static enum error_code put_cutoffs(struct verb_call *call, const struct options 
         return error_say(err, "--at goes with --stolen: all that a dead laptop wrote counts.");
     }
     struct ledger_head *heads = heads_of(ledger, &retiring->target.key, &count);
-    enum error_code code = heads == NULL ? error_set(err, ERR_MEMORY, "logs") : ERR_OK;
-    if (code == ERR_OK && at != NULL) {
-        code = cut_at(ledger, heads, count, at, err);
+    if (heads == NULL) {
+        return error_set(err, ERR_MEMORY, "logs of a station");
     }
+    enum error_code code = at == NULL ? ERR_OK : cut_at(ledger, heads, count, at, err);
     for (size_t i = 0; code == ERR_OK && i < count && body->cutoff_count < RECORD_CUTOFFS_MAX;
          i++) {
         body->cutoff[body->cutoff_count++] =

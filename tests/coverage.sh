@@ -10,17 +10,19 @@ set -u
 cd "$(dirname -- "$0")/.." || exit 2
 sh deploy/packages.sh build tests coverage || exit $?
 jobs=$(nproc 2>/dev/null || echo 2)
-build=build-coverage
+build="build-coverage"
 cmake -G Ninja -S . -B $build -DCMAKE_C_COMPILER=clang -DCMAKE_BUILD_TYPE=RelWithDebInfo \
-  -DCMAKE_C_FLAGS='-fprofile-instr-generate -fcoverage-mapping' >/dev/null || exit 2
+  -DCMAKE_C_FLAGS='-fprofile-instr-generate -fcoverage-mapping -mllvm -runtime-counter-relocation' \
+  >/dev/null || exit 2
 cmake --build $build -j "$jobs" >$build/build.log || {
   tail -40 $build/build.log
   exit 2
 }
 rm -rf $build/raw
 mkdir -p $build/raw
-# A profile for each process, or those that run at once would overwrite each other's.
-LLVM_PROFILE_FILE=$PWD/$build/raw/%p-%m.profraw \
+# A profile for each process, or those that run at once would overwrite each other's; written as it
+# runs (%c), because children of the simulator end without ceremony.
+LLVM_PROFILE_FILE=$PWD/$build/raw/%p-%m%c.profraw \
   ctest --test-dir $build -j "$jobs" --output-on-failure --no-tests=error \
   -R '^(unit|outside|sim|fuzz)_' >$build/tests.log
 status=$?

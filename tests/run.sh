@@ -1,14 +1,15 @@
 #!/bin/sh
 # The one command that tests everything that is tested at every change: it installs what is
-# missing, builds twice, and runs the tests of both builds through ctest.
+# missing, builds three times, fuzzes for a minute, and runs the tests of two builds through ctest.
 # usage: sh tests/run.sh
 # Exit status 0 only if all of it passed. The last lines are ctest's own.
 #
 # build/       gcc, as it ships: all tests
 # build-asan/  clang, with Address- and UndefinedBehaviourSanitizer: all tests but those labelled
 #              `once` (what they use does not get on with sanitizers, or once is enough)
+# build-fuzz/  clang, with libFuzzer: each target of tests/fuzz for ten seconds
 # Both compilers build everything, with warnings as errors. Long things have commands of their own:
-# tests/tidy.sh, and the benchmarks in tests/bench.
+# tests/tidy.sh, tests/soak.sh, tests/coverage.sh, and the benchmarks in tests/bench.
 set -u
 cd "$(dirname -- "$0")/.." || exit 2
 jobs=$(nproc 2>/dev/null || echo 2)
@@ -32,6 +33,9 @@ make build-asan -DCMAKE_C_COMPILER=clang -DCMAKE_BUILD_TYPE=RelWithDebInfo \
   -DBIBWEAVE_SANITIZE=ON || exit 1
 
 status=0
+say "fuzzers, ten seconds each"
+sh tests/fuzz/short.sh 10 || status=1
+
 say "tests of the sanitized build"
 closing=$(mktemp) || exit 2
 trap 'rm -f "$closing"' EXIT

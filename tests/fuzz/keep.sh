@@ -6,7 +6,7 @@
 set -eu
 cd "$(dirname -- "$0")/../.."
 most=48 # files for each target
-[ $# -gt 0 ] || set -- record message text carry sync control
+[ $# -gt 0 ] || set -- record message text join carry sync control
 for target; do
   made=$(mktemp -d)
   kept=tests/fuzz/corpus/$target

@@ -10,14 +10,14 @@ set -u
 cd "$(dirname -- "$0")/../.." || exit 2
 seconds=${1:-10}
 [ $# -gt 0 ] && shift
-[ $# -gt 0 ] || set -- record message text carry sync control
+[ $# -gt 0 ] || set -- record message text join carry sync control
 jobs=$(nproc 2>/dev/null || echo 2)
 
 build=build-fuzz
 wanted=make_seeds
 for target; do wanted="$wanted fuzz_$target"; done
+# shellcheck disable=SC2086  # words, on purpose
 cmake -G Ninja -S . -B $build -DCMAKE_C_COMPILER=clang -DBIBWEAVE_FUZZ=ON >/dev/null &&
-  # shellcheck disable=SC2086  # words, on purpose
   cmake --build $build -j "$jobs" --target $wanted >$build/fuzz-build.log || {
   cat $build/fuzz-build.log
   exit 2
@@ -25,6 +25,7 @@ cmake -G Ninja -S . -B $build -DCMAKE_C_COMPILER=clang -DBIBWEAVE_FUZZ=ON >/dev/
 rm -rf $build/seeds
 mkdir -p $build/seeds $build/findings
 $build/tests/fuzz/make_seeds $build/seeds || exit 2
+for target; do mkdir -p $build/seeds/"$target"; done # some have kept inputs alone
 
 fuzz() {
   target=$1

@@ -439,11 +439,26 @@ static void describe(const struct world *world, size_t at) {
     free(peers);
 }
 
+/* A retire may have been committed though the lead died before it heard so. */
+static void look_who_is_out(struct world *world) {
+    for (size_t i = 0; i < world->fleet.count && world_is_up(world, FLEET_LEAD); i++) {
+        struct fleet_station *station = &world->fleet.station[i];
+        struct pairs_station out;
+        struct error err;
+        if (pairs_station(ledger_at(world, FLEET_LEAD), &station->keys.sign_public, &out, &err) ==
+            ERR_OK) {
+            station->stolen = station->stolen || out.stolen;
+        }
+    }
+}
+
 int64_t check_converge(struct world *world) {
     int64_t healed = world->net.now;
     int64_t allowed = CONVERGE_MS + CONVERGE_STATION_MS * (int64_t)world->fleet.count;
     size_t odd = 0;
+    look_who_is_out(world);
     while (!check_is_equal(world, &odd)) {
+        look_who_is_out(world);
         if (world->net.now - healed >= allowed) {
             for (size_t i = 0; i < world->fleet.count; i++) {
                 describe(world, i);

@@ -10,6 +10,7 @@
 
 #include <cmocka.h>
 
+#include "common/carry.h"
 #include "tests/unit/world.h"
 
 static void check(enum error_code code, const struct error *err) {
@@ -145,10 +146,50 @@ static void test_crossed_among_many(void **state) {
     world_free(&world);
 }
 
+/* A stick with 200 logs on it, in the file before what lets their station in. */
+static void test_many_logs_in_a_file(void **state) {
+    struct world world;
+    struct buffer file;
+    struct carry_in *in = NULL;
+    struct error err;
+    size_t count = 0;
+    bool done = false;
+    (void)state;
+    world_new(&world, false);
+    size_t table = world_join(&world, "Table", ROLE_TABLE);
+    struct world_station *station = &world.station[table];
+    for (unsigned i = 0; i < 200; i++) {
+        struct incarnation incarnation = {{(uint8_t)i, 5}};
+        check(pairs_begin(station->ledger, &err), &err);
+        check(pairs_author_open(station->ledger, &station->keys, &incarnation, NULL,
+                                (struct wall_ms){1}, (struct mono_ms){0}, &station->author, &err),
+              &err);
+        check(pairs_commit(station->ledger, &err), &err);
+    }
+    struct slice *all = world_records(station->ledger, &count);
+    buffer_init(&file);
+    for (size_t i = count; i > 0; i--) {
+        buffer_append_slice(&file, all[i - 1]);
+    }
+    struct ledger *other = world_ledger(&world);
+    check(carry_in_new(other, buffer_slice(&file), &in, &err), &err);
+    while (!done) {
+        check(carry_in_step(in, 10, &done, &err), &err);
+    }
+    assert_int_equal(carry_in_report(in).stored, count);
+    assert_same_state(station->ledger, other);
+    carry_in_free(in);
+    ledger_close(other);
+    buffer_release(&file);
+    world_records_free(all, count);
+    world_free(&world);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_found_comes_last),
         cmocka_unit_test(test_crossed_among_many),
+        cmocka_unit_test(test_many_logs_in_a_file),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

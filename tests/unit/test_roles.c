@@ -200,6 +200,25 @@ static void after_a_theft(void **state) {
     world_free(&world);
 }
 
+/* However much a thief writes, people are told in one sentence. */
+static void many_in_doubt(void **state) {
+    struct world world;
+    (void)state;
+    world_new(&world, false);
+    size_t one = world_join(&world, "Table 1", ROLE_TABLE);
+    struct record_head cut = head_of(&world, one);
+    for (unsigned i = 0; i < 30; i++) {
+        char bib[16];
+        snprintf(bib, sizeof bib, "%u", 100 + i);
+        world_issue(&world, one, bib, 0, 1 + i, NULL, NULL);
+    }
+    world_give(&world, one, 0);
+    struct ledger *lead = world.station[0].ledger;
+    world_retire(&world, 0, &world.station[one].keys.sign_public, &cut, 1, true);
+    assert_told(lead, "doubt", 1, "Bibs (30: 100, 101, ", ", 107, ..) are in doubt");
+    world_free(&world);
+}
+
 /* Two leads who cannot hear each other put one station out at different points: the earliest cut
  * wins, whoever hears of it in whatever order. */
 static void two_leads_one_theft(void **state) {
@@ -337,8 +356,9 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(reader_writes),        cmocka_unit_test(table_does_a_leads_work),
         cmocka_unit_test(lead_puts_out_a_lead), cmocka_unit_test(after_a_theft),
-        cmocka_unit_test(two_leads_one_theft),  cmocka_unit_test(dead_then_stolen),
-        cmocka_unit_test(let_in_by_a_thief),    cmocka_unit_test(copied_folder),
+        cmocka_unit_test(many_in_doubt),        cmocka_unit_test(two_leads_one_theft),
+        cmocka_unit_test(dead_then_stolen),     cmocka_unit_test(let_in_by_a_thief),
+        cmocka_unit_test(copied_folder),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
