@@ -8,6 +8,7 @@
 set -eu
 PATH=$PATH:/usr/sbin:/sbin
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
+example=$root/examples/kettle-hill
 bw=$root/build-try/node/bibweave
 
 usage() {
@@ -203,9 +204,22 @@ put_back() {
   fi
 }
 
+# name_of STATION and bibs_of STATION, from the example's table plan.
+name_of() {
+  case $1 in lead) echo Lead ;; table1) echo "Table 1" ;; table2) echo "Table 2" ;; esac
+}
+bibs_of() {
+  tr -d '\r' <"$example/tables.csv" | awk -F, -v name="$(name_of "$1")" '$1 == name { print $2 }'
+}
+# stack_of STATION FROM TO: its bibs in the order in which they lie in the boxes, counting down.
+stack_of() {
+  tr -d '\r' <"$example/bibs.csv" | awk -F, -v name="$(name_of "$1")" -v from="$2" -v to="$3" \
+    '$3 == name && $1 >= from && $1 <= to { print $1 }'
+}
 # work_through STATION FROM TO: a stack of bibs, one durable issue each.
 work_through() {
-  seq "$2" "$3" | at "$1" issue - >"$work/said" 2>&1 || { cat "$work/said" >&2; fail "issuing"; }
+  stack_of "$1" "$2" "$3" | at "$1" issue - >"$work/said" 2>&1 ||
+    { cat "$work/said" >&2; fail "issuing"; }
   lines=$(wc -l <"$work/said")
   [ "$lines" = $(($3 - $2 + 1)) ] || fail "$lines answers for bibs $2 to $3 at $1"
   note "$1: bibs $2 to $3 chipped, the last answer being:"
@@ -227,14 +241,11 @@ inside() {
   # shellcheck disable=SC2046  # words, on purpose
   must "$bw" --dir "$work/lead" event new --name "Kettle Hill Run" --bibs 1-2000 --late 1901-2000 \
     --scheme own:4711 --start 2027-05-16 --station Lead --unsealed --no-second-lead $(listens lead)
-  must at lead allot Lead 1-100
+  must at lead allot Lead "$(bibs_of lead)"
 
   say "Two tables join without a network: each writes a request to a stick, the lead answers with a grant."
   for station in table1 table2; do
-    case $station in
-      table1) name="Table 1" bibs=101-1000 ;;
-      table2) name="Table 2" bibs=1001-1900 ;;
-    esac
+    name=$(name_of "$station") bibs=$(bibs_of "$station")
     # shellcheck disable=SC2046
     must at "$station" join --name "$name" --request "$work/$station.request" $(listens "$station")
     must at lead admit "$work/$station.request" --out "$work/$station.grant" --bibs "$bibs"
