@@ -104,6 +104,27 @@ static void live(struct world *world) {
     write_short(world, EVENT_DEAD, RECORD_CLOSE, 3);
 }
 
+static void tickets(struct world *world) {
+    struct record_ticket ticket = {.entry_count = 2, .expires = {1800000000000}};
+    struct record_cancel cancel = {.ticket_count = 1, .reason = slice_text("printed twice")};
+    struct buffer body;
+    buffer_init(&body);
+    for (uint8_t i = 0; i < 2; i++) {
+        ticket.entry[i].id.bytes[0] = i;
+        ticket.entry[i].hash.bytes[0] = i;
+        ticket.entry[i].name = slice_text("Table 8");
+        ticket.entry[i].role = ROLE_TABLE;
+        ticket.entry[i].bibs = (struct bib_ranges){i, {{300, 399}}};
+    }
+    record_ticket_write(&ticket, &body);
+    world_write(world, EVENT_LEAD, RECORD_TICKET, buffer_slice(&body));
+    buffer_clear(&body);
+    cancel.ticket[0] = ticket.entry[1].id;
+    record_cancel_write(&cancel, &body);
+    world_write(world, EVENT_LEAD, RECORD_CANCEL, buffer_slice(&body));
+    buffer_release(&body);
+}
+
 static void put_out(struct world *world) {
     const struct world_station *stolen = &world->station[EVENT_STOLEN];
     struct record_head head = {stolen->author.log, stolen->author.number, stolen->author.head};
@@ -135,6 +156,7 @@ static void make(void) {
     live(world);
     fork_log(world, EVENT_TABLE, EVENT_SECOND);
     put_out(world);
+    tickets(world);
     for (unsigned i = 0; i < LONG_LOG; i++) {
         char bib[8];
         snprintf(bib, sizeof bib, "%u", 1000 + i);
