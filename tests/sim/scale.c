@@ -115,30 +115,42 @@ static void write_alone(struct world *world, uint64_t records) {
     }
 }
 
-/* One record at a time, each until all have it: what it costs all stations together. */
-static void write_live(struct world *world, const char *stage) {
-    struct tally before = tally(world);
+/* One record at a time, each until all have it: what it costs all stations together. `doubles`:
+ * each is of a bib that another table chipped in the first stage, so that clocks of the whole
+ * history since are compared. */
+static void write_live(struct world *world, const char *stage, bool doubles) {
+    static uint64_t doubled = 0;
+    struct tally start = tally(world);
     uint64_t held = ledger_count(world->fleet.station[0].ledger);
     double live = 0;
     int64_t took = 0;
     struct error err;
     for (size_t i = 0; i < LIVE; i++) {
         size_t at = i % world->fleet.count;
+        struct fleet_station *station = &world->fleet.station[at];
+        struct fleet_station before = *station;
         double began = cpu_seconds();
+        if (doubles) {
+            station->desk = world->fleet.station[(at + 1) % world->fleet.count].desk;
+            station->own_bibs = doubled++ / world->fleet.count;
+        }
         fleet_check(fleet_issue_own(&world->fleet, at, world->net.now, &err), &err);
+        station->desk = before.desk;
+        station->own_bibs = before.own_bibs + !doubles;
         world_appended(world, at);
         took += converge(world, ++held);
         live += cpu_seconds() - began;
     }
     struct tally after = tally(world);
     double each = LIVE * (double)world->fleet.count;
-    printf("%s: one new record costs %.1f us of CPU, %.0f steps of SQLite, %.1f pages looked at, "
+    printf("%s: one new %s costs %.1f us of CPU, %.0f steps of SQLite, %.1f pages looked at, "
            "%.1f messages and %.0f bytes a station; at all others after %.0f virtual ms; %llu "
            "records held by each\n",
-           stage, live * 1e6 / each, (double)(after.vm_steps - before.vm_steps) / each,
-           (double)(after.pages - before.pages) / each,
-           (double)(after.messages - before.messages) / each,
-           (double)(after.bytes - before.bytes) / each, (double)took / LIVE,
+           stage, doubles ? "double" : "record", live * 1e6 / each,
+           (double)(after.vm_steps - start.vm_steps) / each,
+           (double)(after.pages - start.pages) / each,
+           (double)(after.messages - start.messages) / each,
+           (double)(after.bytes - start.bytes) / each, (double)took / LIVE,
            (unsigned long long)ledger_count(world->fleet.station[0].ledger));
     fflush(stdout);
 }
@@ -186,7 +198,8 @@ static void stage(struct world *world, const char *name, uint64_t records) {
         fleet_fail("converge", "station %zu holds as many records and others", odd);
     }
     world_run_until(world, world->net.now + 5000);
-    write_live(world, name);
+    write_live(world, name, false);
+    write_live(world, name, true);
 }
 
 int main(int count, char **words) {
