@@ -179,6 +179,7 @@ struct sync_peer_state { /* NOLINT(clang-analyzer-optin.performance.Padding) */
     /* What it holds, in the order of log ids. */
     struct sync_known **known;
     size_t known_count, known_capacity, tips;
+    size_t room_at; /* where room was looked for last */
 
     /* Fetches from it. */
     size_t wants;
