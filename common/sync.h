@@ -26,7 +26,7 @@ enum {
     SYNC_SILENCE_MS = 4000,       /* a peer not heard for this long is away */
     SYNC_FETCH_TIMEOUT_MS = 2000, /* a fetch without progress goes to another peer */
     SYNC_COMPARE_MS = 2000,       /* hashes that differ this long bring a full `have` */
-    SYNC_LOGS_PER_PEER = 4096,    /* logs that one peer may name; what it names beyond is ignored */
+    SYNC_LOGS_PER_PEER = 4096,    /* logs of one peer that are remembered; of more, those lacked */
     SYNC_HEADS_PER_PEER = 8192,   /* heads in all of them */
     SYNC_ADDRESS_MAX = 63,        /* bytes of "192.0.2.7:7117" or "[2001:db8::7]:7117" */
 };

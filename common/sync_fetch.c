@@ -100,8 +100,13 @@ static struct choice choose(struct sync *sync, const struct sync_log *log, bool 
 }
 
 /* Progress on any log of the peer counts as long as it lasts, for its answers come one after the
- * other; but no fetch waits for ever behind the others. */
+ * other; but no fetch waits for ever behind the others. For the same reason an answer that was
+ * overtaken is taken for lost soon: on a road that loses much, waiting longer fills all wants to
+ * the peer with lost ones. */
 static struct mono_ms deadline_of(const struct sync_fetch *fetch) {
+    if (fetch->overtaken) {
+        return (struct mono_ms){fetch->overtaken_at.ms + SYNC_OVERTAKEN_MS};
+    }
     int64_t moved = fetch->moved_at.ms;
     int64_t peer_moved = fetch->from->progress_at.ms;
     int64_t soon = (peer_moved > moved ? peer_moved : moved) + fetch->patience;
@@ -286,6 +291,19 @@ static void refuse_batch(struct sync *sync, struct sync_log *log, struct sync_kn
     close_fetch(sync, log);
 }
 
+/* The answer to a want has come: what was asked of the peer before it should have come, too. */
+static void note_overtaken(struct sync *sync, const struct sync_peer_state *peer, uint64_t serial) {
+    for (size_t i = 0, seen = 0; i < sync->wanted_count && seen < peer->wants; i++) {
+        struct sync_fetch *fetch = &sync->wanted[i]->fetch;
+        seen += fetch->from == peer;
+        if (fetch->from == peer && fetch->serial < serial && !fetch->overtaken) {
+            fetch->overtaken = true;
+            fetch->overtaken_at = sync->now;
+            sync_wake_at(sync, deadline_of(fetch));
+        }
+    }
+}
+
 /* Notes a part of an answer, which is to be stored. */
 static void note_part(struct sync *sync, struct sync_peer_state *peer, struct sync_log *log,
                       const struct sync_message *batch) {
@@ -302,6 +320,8 @@ static void note_part(struct sync *sync, struct sync_peer_state *peer, struct sy
     peer->progress_at = sync->now;
     peer->differs_since = sync->now;
     fetch->moved_at = sync->now;
+    fetch->overtaken = false;
+    note_overtaken(sync, peer, fetch->serial);
     fetch->stores++;
     fetch->parts |= UINT32_C(1) << batch->part;
     if (batch->more != SYNC_MESSAGE_FOLLOWS) {

@@ -28,6 +28,7 @@ enum {
     SYNC_BACKOFF_MS_MAX = 64000, /* for a time that doubles up to this */
     SYNC_COMPARE_MS_MAX = 16000, /* full `have`s to a peer that stays different */
     SYNC_PATIENCE_MS_MAX = 4000, /* a slow peer's fetches time out after at most this */
+    SYNC_OVERTAKEN_MS = 500,     /* an answer may still come this long after that to a later want */
     SYNC_FIRST_CREDIT = 16384, /* bytes asked for of a log that is not held, which may be refused */
     SYNC_START_CREDIT = 65536, /* of a peer at first */
     SYNC_ALARMED_LOGS = 16,    /* logs of a peer about which people have been told */
@@ -77,12 +78,14 @@ struct sync_fetch {
     uint8_t target[16];
     struct mono_ms moved_at; /* asked, or its last batch came */
     int64_t patience;        /* ms without progress until another is asked */
-    size_t bytes;            /* of batches so far */
-    size_t stores;           /* STORE orders of it without their answer */
-    size_t stored;           /* new records so far */
-    bool denied;             /* its author is not admitted, as far as was known */
-    uint32_t parts;          /* batches that have come, a bit each */
-    uint32_t whole;          /* all of them; 0 until the last one has come and told */
+    bool overtaken;          /* a later want was answered first, at: */
+    struct mono_ms overtaken_at;
+    size_t bytes;   /* of batches so far */
+    size_t stores;  /* STORE orders of it without their answer */
+    size_t stored;  /* new records so far */
+    bool denied;    /* its author is not admitted, as far as was known */
+    uint32_t parts; /* batches that have come, a bit each */
+    uint32_t whole; /* all of them; 0 until the last one has come and told */
 };
 
 enum sync_rank { SYNC_RANK_ROOT, SYNC_RANK_LEAD, SYNC_RANK_REST, SYNC_RANK_COUNT };
@@ -176,6 +179,7 @@ struct sync_peer_state { /* NOLINT(clang-analyzer-optin.performance.Padding) */
     /* What it holds, in the order of log ids. */
     struct sync_known **known;
     size_t known_count, known_capacity, tips;
+    size_t room_at; /* where room was looked for last */
 
     /* Fetches from it. */
     size_t wants;

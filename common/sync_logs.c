@@ -11,6 +11,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+enum { MAKE_ROOM_LOOKS = 128 };
+
 /* ---- the table of logs ---- */
 
 /* Where the log is, or would stand. */
@@ -228,21 +230,9 @@ struct sync_tip *sync_logs_tips(struct sync_known *known) {
     return known->count > 1 ? known->many : &known->one;
 }
 
-static struct sync_known *known_find_or_add(struct sync *sync, struct sync_peer_state *peer,
-                                            const struct log_id *id) {
-    bool found = false;
-    size_t at = known_place(peer, id, &found);
-    if (found) {
-        return peer->known[at];
-    }
-    if (peer->known_count >= SYNC_LOGS_PER_PEER) {
-        sync->counts.refused++;
-        return NULL;
-    }
-    struct sync_log *log = find_or_add(sync, id);
-    if (log == NULL) {
-        return NULL;
-    }
+/* Notes, at its place in the order of ids, that the peer named the log. */
+static struct sync_known *add_known(struct sync *sync, struct sync_peer_state *peer,
+                                    struct sync_log *log, size_t at) {
     void *array = peer->known;
     bool room = sync_grow(sync, &array, peer->known_count, &peer->known_capacity,
                           sizeof(struct sync_known *));
@@ -267,6 +257,47 @@ static struct sync_known *known_find_or_add(struct sync *sync, struct sync_peer_
     return known;
 }
 
+static bool has_room(const struct sync_peer_state *peer, size_t logs, size_t heads) {
+    return peer->known_count + logs <= SYNC_LOGS_PER_PEER &&
+           peer->tips + heads <= SYNC_HEADS_PER_PEER;
+}
+
+/* Makes room for what the peer names beyond its bounds, by forgetting of it what is held here: that
+ * is asked of nobody. Else a station that opened thousands of logs would leave no place for those
+ * of the others. Looks at a few at a time, for a peer may name without end. */
+static bool make_room(struct sync *sync, struct sync_peer_state *peer, size_t logs, size_t heads) {
+    for (size_t i = 0; i < MAKE_ROOM_LOOKS && !has_room(peer, logs, heads); i++) {
+        struct sync_known *known = peer->known[peer->room_at++ % peer->known_count];
+        bool idle = known->count > 0 && known->log->fetch.from != peer;
+        if (idle && sync_logs_missing(sync, known) == NULL) {
+            sync_logs_drop(sync, peer, known->log);
+        }
+    }
+    if (!has_room(peer, logs, heads)) {
+        sync->counts.refused++;
+        return false;
+    }
+    return true;
+}
+
+static struct sync_known *known_find_or_add(struct sync *sync, struct sync_peer_state *peer,
+                                            const struct log_id *id) {
+    bool found = false;
+    size_t at = known_place(peer, id, &found);
+    if (found) {
+        return peer->known[at];
+    }
+    if (!make_room(sync, peer, 1, 0)) {
+        return NULL;
+    }
+    at = known_place(peer, id, &found);
+    struct sync_log *log = find_or_add(sync, id);
+    if (log == NULL) {
+        return NULL;
+    }
+    return add_known(sync, peer, log, at);
+}
+
 /* Room for `count` heads, their contents undefined. The old ones are gone also when this fails. */
 static struct sync_tip *resize_tips(struct sync *sync, struct sync_peer_state *peer,
                                     struct sync_known *known, size_t count) {
@@ -274,8 +305,7 @@ static struct sync_tip *resize_tips(struct sync *sync, struct sync_peer_state *p
     known->count = 0;
     free(known->many);
     known->many = NULL;
-    if (peer->tips + count > SYNC_HEADS_PER_PEER) {
-        sync->counts.refused++;
+    if (!make_room(sync, peer, 0, count)) {
         return NULL;
     }
     if (count > 1) {

@@ -8,6 +8,7 @@
 
 #include "common/canon.h"
 #include "common/fields.h"
+#include "common/sync.h"
 
 enum { FORMAT_VERSION = 1 };
 enum { KEY_WHAT = 1, KEY_VERSION, KEY_SIGN, KEY_CURVE, KEY_NAME, KEY_ADDRESSES, KEY_SIGNATURE };
@@ -63,6 +64,8 @@ struct reading {
     struct sign_public *station;
 };
 
+/* No longer than an address can be: the admit that is made of them is part of a proof, which has to
+ * fit into what a stranger may say. */
 static bool take_addresses(struct canon_reader *reader, struct record_admit *admit) {
     size_t count = 0;
     if (!canon_get_array(reader, &count) || count > RECORD_ADDRESSES_MAX) {
@@ -71,7 +74,7 @@ static bool take_addresses(struct canon_reader *reader, struct record_admit *adm
     admit->address_count = count;
     for (size_t i = 0; i < count; i++) {
         if (!canon_get_text(reader, &admit->address[i]) ||
-            admit->address[i].size > RECORD_TEXT_MAX) {
+            admit->address[i].size > SYNC_ADDRESS_MAX) {
             return false;
         }
     }

@@ -16,6 +16,7 @@
 #include <unistd.h>
 
 #include "node/files.h"
+#include "node/heads.h"
 #include "node/keyfile.h"
 #include "node/rootkey.h"
 
@@ -109,35 +110,6 @@ static bool read_open(struct ledger *ledger, const struct ledger_head *head,
     return read;
 }
 
-static int64_t head_wall(struct ledger *ledger, const struct ledger_head *head) {
-    struct buffer raw;
-    struct record record;
-    struct error unused;
-    buffer_init(&raw);
-    int64_t wall = ledger_read(ledger, &head->id, &raw, &unused) == ERR_OK &&
-                           record_decode(buffer_slice(&raw), &record, &unused) == ERR_OK
-                       ? record.wall.ms
-                       : -1;
-    buffer_release(&raw);
-    return wall;
-}
-
-/* The heads of all logs of `key`, copied, because reading may come between; free() it. */
-static struct ledger_head *own_heads(struct ledger *ledger, const struct sign_public *key,
-                                     size_t *count) {
-    size_t all = 0;
-    const struct ledger_head *heads = ledger_heads(ledger, &all);
-    struct ledger_head *own = calloc(all + 1, sizeof(*own));
-    *count = 0;
-    for (size_t i = 0; own != NULL && i < all; i++) {
-        struct sign_public author;
-        if (ledger_log_key(ledger, &heads[i].log, &author) && ID_EQUAL(author, *key)) {
-            own[(*count)++] = heads[i];
-        }
-    }
-    return own;
-}
-
 /* The head that a new log of this key goes on from: of the logs that no other one follows, the one
  * that was written last by its own clock. False when no log is held. */
 static bool newest_head(struct ledger *ledger, const struct ledger_head *heads, size_t count,
@@ -157,7 +129,7 @@ static bool newest_head(struct ledger *ledger, const struct ledger_head *heads, 
             followed =
                 followed || (opens[j].has_follows && ID_EQUAL(opens[j].follows.log, heads[i].log));
         }
-        int64_t wall = head_wall(ledger, &heads[i]);
+        int64_t wall = heads_wall(ledger, &heads[i].id);
         if (!found || (best_followed && !followed) ||
             (best_followed == followed && wall > best_wall)) {
             *out = (struct record_head){
@@ -179,7 +151,7 @@ static enum error_code open_log(struct ledger *ledger, const struct station_keys
     struct incarnation incarnation;
     struct record_head follows;
     size_t count = 0;
-    struct ledger_head *heads = own_heads(ledger, &keys->sign_public, &count);
+    struct ledger_head *heads = heads_of(ledger, &keys->sign_public, &count);
     if (heads == NULL) {
         return error_set(err, ERR_MEMORY, "own logs");
     }
@@ -298,7 +270,7 @@ static enum error_code wake_up(struct station *station, struct error *err) {
         station->must_open = true; /* an own record would stand in a log that is not held */
         return ERR_OK;
     }
-    struct ledger_head *heads = own_heads(station->ledger, &station->keys.sign_public, &count);
+    struct ledger_head *heads = heads_of(station->ledger, &station->keys.sign_public, &count);
     if (heads == NULL) {
         return error_set(err, ERR_MEMORY, "own logs");
     }

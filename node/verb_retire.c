@@ -9,6 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "node/heads.h"
 #include "node/show.h"
 #include "node/verb_parts.h"
 
@@ -89,41 +90,10 @@ static enum error_code check_before(const struct options *options, struct retiri
 
 /* ---- cut-offs ---- */
 
-static int64_t wall_of(struct ledger *ledger, const struct record_id *id) {
-    struct buffer raw;
-    struct record record;
-    struct error unused;
-    buffer_init(&raw);
-    int64_t wall = ledger_read(ledger, id, &raw, &unused) == ERR_OK &&
-                           record_decode(buffer_slice(&raw), &record, &unused) == ERR_OK
-                       ? record.wall.ms
-                       : -1;
-    buffer_release(&raw);
-    return wall;
-}
-
-/* The heads of all logs of the station, copied, those with most records first; free() it. */
+/* Those with most records first. */
 static int by_number(const void *a, const void *b) {
     const struct ledger_head *left = a, *right = b;
     return left->number > right->number ? -1 : left->number < right->number;
-}
-
-static struct ledger_head *heads_of(struct ledger *ledger, const struct sign_public *key,
-                                    size_t *count) {
-    size_t all = 0;
-    const struct ledger_head *heads = ledger_heads(ledger, &all);
-    struct ledger_head *own = calloc(all + 1, sizeof(*own));
-    *count = 0;
-    for (size_t i = 0; own != NULL && i < all; i++) {
-        struct sign_public author;
-        if (ledger_log_key(ledger, &heads[i].log, &author) && ID_EQUAL(author, *key)) {
-            own[(*count)++] = heads[i];
-        }
-    }
-    if (own != NULL && *count > 1) {
-        qsort(own, *count, sizeof(*own), by_number);
-    }
-    return own;
 }
 
 /* Looks through a run of raw records for the one of that number; *last is where it ended. */
@@ -184,7 +154,7 @@ static enum error_code cut_at(struct ledger *ledger, struct ledger_head *heads, 
     size_t newest = 0;
     int64_t wall = INT64_MIN;
     for (size_t i = 0; i < count; i++) {
-        int64_t other = wall_of(ledger, &heads[i].id);
+        int64_t other = heads_wall(ledger, &heads[i].id);
         newest = other > wall ? i : newest;
         wall = other > wall ? other : wall;
     }
@@ -224,6 +194,9 @@ static enum error_code put_cutoffs(struct verb_call *call, const struct options 
     struct ledger_head *heads = heads_of(ledger, &retiring->target.key, &count);
     if (heads == NULL) {
         return error_set(err, ERR_MEMORY, "logs of a station");
+    }
+    if (count > 1) {
+        qsort(heads, count, sizeof(*heads), by_number);
     }
     enum error_code code = at == NULL ? ERR_OK : cut_at(ledger, heads, count, at, err);
     for (size_t i = 0; code == ERR_OK && i < count && body->cutoff_count < RECORD_CUTOFFS_MAX;

@@ -1,12 +1,14 @@
 /*
  * target_carry.c: any bytes as a carry file. Nothing gets into a ledger that is not signed by a
- * station that was admitted; the ledger verifies; what got in does not depend on how the file was
- * cut into steps; and once taken, the file brings nothing more.
+ * station that was admitted, and nothing before the event's `found`; the ledger verifies; what got
+ * in does not depend on how the file was cut into steps; and once taken, the file brings nothing
+ * more.
  */
 #include "tests/fuzz/event.h"
 
 #include "common/carry.h"
 #include "common/cose.h"
+#include "common/ledger_sql.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -117,6 +119,37 @@ static void note_previous(struct held *held, size_t count, const struct record *
                (unsigned long long)record->number);
 }
 
+static bool is_found(const struct record *record) {
+    const struct ledger_event *event = &fuzz_event()->world.event;
+    if (record->kind != RECORD_FOUND || record->number != 2) {
+        return false;
+    }
+    struct event_id made = identity_event(&event->root, record->body);
+    return ID_EQUAL(made, event->event);
+}
+
+/* What the event is bears on what nearly all else means, so nothing but the beginnings of logs was
+ * taken before it. (Rows are in the order of arrival.) */
+static void check_found_came_first(const struct ledger *ledger) {
+    sqlite3_stmt *statement = NULL;
+    FUZZ_CHECK(sqlite3_prepare_v2(ledger->db, "SELECT raw FROM record ORDER BY rid", -1, &statement,
+                                  NULL) == SQLITE_OK,
+               "%s", sqlite3_errmsg(ledger->db));
+    while (sqlite3_step(statement) == SQLITE_ROW) {
+        struct slice raw =
+            slice_of(sqlite3_column_blob(statement, 0), (size_t)sqlite3_column_bytes(statement, 0));
+        struct record record;
+        struct error err;
+        fuzz_must(record_decode(raw, &record, &err), &err);
+        if (is_found(&record)) {
+            break;
+        }
+        FUZZ_CHECK(record.number == 1, "number %llu was taken before `found`",
+                   (unsigned long long)record.number);
+    }
+    sqlite3_finalize(statement);
+}
+
 static void check_held(struct ledger *ledger) {
     struct ledger_event event = ledger_event(ledger);
     struct error err;
@@ -134,6 +167,7 @@ static void check_held(struct ledger *ledger) {
     for (size_t i = 0; i < count; i++) {
         check_one(held, count, i, &event);
     }
+    check_found_came_first(ledger);
     free(held);
     world_records_free(raw, count);
 }

@@ -98,6 +98,11 @@ export class Hall {
     });
     return packets;
   }
+  // Host i sends no more than this from now on.
+  slow(i, kilobytes_per_s) {
+    must('tc', ['-n', this.hosts[i - 1], 'qdisc', 'add', 'dev', 'eth0', 'root', 'tbf', 'rate',
+      `${kilobytes_per_s}kbps`, 'burst', '16kb', 'latency', '200ms']);
+  }
   // No packet from host `from` reaches host `to`.
   dropFrom(to, from) {
     this.drop(to, [].concat(from).map((i) => `ip saddr ${this.address(i)}`));

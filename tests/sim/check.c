@@ -96,7 +96,9 @@ void check_reopened(struct world *world, size_t at) {
     }
     host->has_lost = host->has_lost || host->lost;
     host->lost = false;
-    host->committed = count;
+    /* What it holds beyond that is a commit whose sync failed: nobody was told, and it may be lost
+     * again until the ledger is made durable (world_start). */
+    host->committed = count < host->committed ? count : host->committed;
     /* Before anything comes to it again: does anybody believe of it what it does not hold? */
     for (size_t i = 0; i < world->fleet.count && world->fleet.count <= 10; i++) {
         if (i != at && world_is_up(world, i)) {

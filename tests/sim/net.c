@@ -22,6 +22,7 @@ void net_new(struct net *net, uint64_t seed, size_t count) {
     net->dialled = must(calloc(count * count, sizeof(bool)));
     net->blocked = must(calloc(count * count, sizeof(bool)));
     net->never = must(calloc(count * count, sizeof(bool)));
+    net->arrives = must(calloc(count * count, sizeof(int64_t)));
     net->loss = losses[dice_below(&net->dice, 4)];
     net->doubling = dice_below(&net->dice, 6);
     net->delay = 1 + (int64_t)dice_below(&net->dice, 5);
@@ -37,6 +38,7 @@ void net_free(struct net *net) {
     free(net->dialled);
     free(net->blocked);
     free(net->never);
+    free(net->arrives);
 }
 
 /* ---- time ---- */
@@ -107,7 +109,13 @@ static void plan_arrival(struct net *net, size_t from, size_t to, const uint8_t 
         late *= 10;
     }
     memcpy(arrival.bytes, bytes, size);
-    net_plan(net, net->now + late, &arrival);
+    int64_t when = net->now + late;
+    int64_t *last = &net->arrives[from * net->count + to];
+    if (net->in_order && when < *last) {
+        when = *last;
+    }
+    *last = when;
+    net_plan(net, when, &arrival);
 }
 
 void net_send(struct net *net, size_t from, size_t to, const uint8_t *bytes, size_t size) {

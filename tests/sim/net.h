@@ -44,6 +44,8 @@ struct net {
     bool *never;             /* for ever */
     uint64_t loss, doubling; /* percent */
     int64_t delay, spread;   /* ms */
+    bool in_order;           /* nothing overtakes on a link, as with TCP */
+    int64_t *arrives;        /* [from * count + to] the last arrival, for that */
     int64_t now;
     uint64_t serial;
     struct happening *heap;

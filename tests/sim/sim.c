@@ -61,8 +61,13 @@ static void dial_first(struct world *world) {
         } else if (shape == 2) {
             world_dial(world, i, i - 1);
         } else {
-            world_dial(world, i, (size_t)dice_below(&world->net.dice, i));
-            world_dial(world, i, (size_t)dice_below(&world->net.dice, i));
+            size_t first = (size_t)dice_below(&world->net.dice, i);
+            world_dial(world, i, first);
+            size_t second = (size_t)dice_below(&world->net.dice, i);
+            world_dial(world, i, second);
+            if (i != world->stairs && first == world->cellar && second == world->cellar) {
+                world_dial(world, i, FLEET_LEAD); /* or it would never reach anybody */
+            }
         }
     }
     world_dial(world, world->stairs, world->cellar);

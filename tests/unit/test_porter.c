@@ -13,6 +13,7 @@
 #include <unistd.h>
 
 #include "node/files.h"
+#include "node/grant.h"
 #include "node/porter.h"
 #include "node/verb.h"
 
@@ -307,8 +308,36 @@ static void a_flood_is_not_answered(void **state) {
     buffer_release(&message);
 }
 
+/* Who is let in by file instead: an address longer than any makes no admit, for that is part of the
+ * proof with which the station calls those who do not know it. */
+static void requests_have_short_addresses(void **state) {
+    static char text[SYNC_ADDRESS_MAX + 2];
+    struct station_keys keys;
+    struct record_admit admit, back;
+    struct buffer out;
+    struct error err;
+    uint8_t seed[32] = {7};
+    (void)state;
+    memset(text, '1', SYNC_ADDRESS_MAX + 1);
+    identity_keys(seed, seed, &keys);
+    buffer_init(&out);
+    for (size_t size = SYNC_ADDRESS_MAX; size <= SYNC_ADDRESS_MAX + 1; size++) {
+        admit = (struct record_admit){.key = keys.sign_public,
+                                      .curve = keys.curve_public,
+                                      .name = slice_text("Table 1"),
+                                      .address_count = 1};
+        admit.address[0] = slice_of((const uint8_t *)text, size);
+        buffer_clear(&out);
+        grant_request_put(&admit, &keys.sign_secret, &out);
+        assert_int_equal(grant_request_get(buffer_slice(&out), &back, &err),
+                         size > SYNC_ADDRESS_MAX ? ERR_FORM : ERR_OK);
+    }
+    buffer_release(&out);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(requests_have_short_addresses),
         cmocka_unit_test_setup_teardown(lets_in_once_and_the_same_again, begin, end),
         cmocka_unit_test_setup_teardown(names_and_ends, begin, end),
         cmocka_unit_test_setup_teardown(a_wrong_secret_hears_one_word, begin, end),

@@ -560,6 +560,76 @@ static void a_proof_opens_a_session(void **state) {
     rig_free(&rig);
 }
 
+/* Many logs, so that there is much that an author could say it has seen. */
+static void open_logs(struct rig *rig, size_t at, unsigned count) {
+    struct world_station *station = &rig->world.station[at];
+    for (unsigned i = 0; i < count; i++) {
+        struct incarnation incarnation = {{(uint8_t)(i + 1), 0x77}};
+        struct wall_ms wall = {rig->world.wall++};
+        struct error err;
+        assert_int_equal(pairs_begin(station->ledger, &err), ERR_OK);
+        assert_int_equal(pairs_author_open(station->ledger, &station->keys, &incarnation, NULL,
+                                           wall, (struct mono_ms){0}, &station->author, &err),
+                         ERR_OK);
+        assert_int_equal(pairs_commit(station->ledger, &err), ERR_OK);
+    }
+}
+
+/* An admit as long as this program writes one: the longest name, and eight addresses. */
+static void put_long_admit(const struct station_keys *keys, enum role role, struct buffer *body) {
+    static char text[RECORD_TEXT_MAX + 1];
+    memset(text, '1', RECORD_TEXT_MAX);
+    struct record_admit admit = {.key = keys->sign_public,
+                                 .curve = keys->curve_public,
+                                 .name = slice_text(text),
+                                 .role = role,
+                                 .address_count = RECORD_ADDRESSES_MAX,
+                                 .has_ticket = true};
+    for (size_t i = 0; i < RECORD_ADDRESSES_MAX; i++)
+        admit.address[i] = slice_of((const uint8_t *)text, SYNC_ADDRESS_MAX);
+    buffer_init(body);
+    record_admit_write(&admit, body);
+}
+
+/* The longest proof fits into what a stranger may say, however many logs the leads knew of when
+ * they signed, and though it was time to name them all. */
+static void the_longest_proof_opens_a_session(void **state) {
+    struct rig rig;
+    struct sync_message hello;
+    struct station_keys second, late;
+    struct buffer body, proof;
+    struct error err;
+    (void)state;
+    rig_new(&rig, 2);
+    struct world *world = &rig.world;
+    size_t lead = world_join(world, "Second", ROLE_TABLE); /* and becomes a lead below */
+    open_logs(&rig, TWO, 70);
+    world_give(world, TWO, LEAD);
+    second = world->station[lead].keys;
+    put_long_admit(&second, ROLE_LEAD, &body);
+    world->root_author.refreshed_number = 0;
+    world_root_write(world, RECORD_ADMIT, buffer_slice(&body));
+    buffer_release(&body);
+    world_give(world, LEAD, lead);
+    world_keys(77, &late);
+    put_long_admit(&late, ROLE_TABLE, &body);
+    world->station[lead].author.refreshed_number = 0;
+    world_write(world, lead, RECORD_ADMIT, buffer_slice(&body));
+    buffer_release(&body);
+    buffer_init(&proof);
+    assert_int_equal(pairs_admit_proof(ledger_of(&rig, lead), &late.sign_public, &proof, &err),
+                     ERR_OK);
+    assert_true(proof.size > 1408); /* both admits are the long ones */
+    put_hello(&rig, ONE, &hello);
+    hello.key = late.sign_public;
+    hello.proof = buffer_slice(&proof);
+    rig_start(&rig, ONE);
+    say(&rig, ONE, &late.curve_public, &hello);
+    assert_int_equal(rig.queued, 1); /* a hello back */
+    buffer_release(&proof);
+    rig_free(&rig);
+}
+
 /* A lead that was stolen admits nobody any more, whatever it signs. */
 static void a_stolen_lead_vouches_for_nobody(void **state) {
     struct rig rig;
@@ -947,6 +1017,38 @@ static void timeout_goes_to_another(void **state) {
     rig_free(&rig);
 }
 
+static bool drop_first_batch(void *context, const struct rig_message *passing,
+                             const struct sync_message *message) {
+    size_t *batches = context;
+    (void)passing;
+    return message->kind != SYNC_MESSAGE_BATCH || (*batches)++ > 0;
+}
+
+/* A lost answer is asked for again soon after a later one has come: on a road that loses much, the
+ * few wants to a peer would else all be lost ones most of the time. */
+static void overtaken_answer_is_asked_for_again(void **state) {
+    struct rig rig;
+    size_t batches = 0;
+    (void)state;
+    rig_new(&rig, 3);
+    for (unsigned i = 1; i <= 5; i++) {
+        issue(&rig, ONE, i);
+        issue(&rig, TWO, i + 10);
+    }
+    world_give(&rig.world, TWO, ONE);
+    rig.pass = drop_first_batch;
+    rig.context = &batches;
+    rig_start(&rig, ONE);
+    rig_start(&rig, THREE);
+    rig_join(&rig, ONE, THREE);
+    rig_run(&rig, 100);
+    assert_int_equal(rig.stored[THREE], 5); /* of one log; the other one's answer was lost */
+    rig_run(&rig, SYNC_FETCH_TIMEOUT_MS / 2);
+    assert_int_equal(rig.stored[THREE], 10);
+    assert_int_equal(batches, 3);
+    rig_free(&rig);
+}
+
 /* The first part of an answer overtaken by the second: both are awaited. */
 static bool swap_parts(void *context, const struct rig_message *passing,
                        const struct sync_message *message) {
@@ -1213,6 +1315,7 @@ int main(void) {
         cmocka_unit_test(strangers_hear_nothing),
         cmocka_unit_test(a_proof_is_for_one_key),
         cmocka_unit_test(a_proof_opens_a_session),
+        cmocka_unit_test(the_longest_proof_opens_a_session),
         cmocka_unit_test(a_stolen_lead_vouches_for_nobody),
         cmocka_unit_test(the_stolen_stay_out),
         cmocka_unit_test(denied_until_admitted),
@@ -1225,6 +1328,7 @@ int main(void) {
         cmocka_unit_test(invented_logs_are_bounded),
         cmocka_unit_test(want_floods_are_bounded),
         cmocka_unit_test(timeout_goes_to_another),
+        cmocka_unit_test(overtaken_answer_is_asked_for_again),
         cmocka_unit_test(overtaken_parts_are_awaited),
         cmocka_unit_test(peer_that_goes_is_replaced_at_once),
         cmocka_unit_test(fork_is_healed_from_both_sides),

@@ -87,16 +87,16 @@ static void more_heads_than_are_kept(void **state) {
         buffer_release(&list);
         buffer_release(&bytes);
     }
-    /* One less than would fit, because the event's own logs have their places. */
+    /* The event's own logs, which are held, make room. */
     assert_int_equal(sync_counts(rig.sync[0]).refused - refused,
-                     200 - (SYNC_HEADS_PER_PEER / LEDGER_HEADS_PER_LOG_MAX - 1));
+                     200 - SYNC_HEADS_PER_PEER / LEDGER_HEADS_PER_LOG_MAX);
     assert_true(sync_counts(rig.sync[0]).memory - memory < 1024 * 1024);
     assert_true(rig_peer(&rig, 0, 1).connected);
     rig_free(&rig);
 }
 
-static void open_logs(unsigned count) {
-    struct world_station *station = &rig.world.station[0];
+static void open_logs(size_t at, unsigned count) {
+    struct world_station *station = &rig.world.station[at];
     struct error err;
     for (unsigned i = 0; i < count; i++) {
         struct incarnation incarnation = {{9}};
@@ -116,7 +116,7 @@ static void open_logs(unsigned count) {
 static void more_logs_than_one_message_tells(void **state) {
     (void)state;
     rig_new(&rig, 1);
-    open_logs(1600);
+    open_logs(0, 1600);
     rig_start(&rig, 0);
     rig_start(&rig, 1);
     rig_join(&rig, 0, 1);
@@ -131,11 +131,44 @@ static void more_logs_than_one_message_tells(void **state) {
     rig_free(&rig);
 }
 
+/* An admitted station that opens more logs than one peer may name: all of them go round, and what
+ * honest stations wrote after it goes round, too. Station 2 hears of all by station 0 alone. */
+static void more_logs_than_a_peer_may_name(void **state) {
+    struct ledger *ledger[3];
+    (void)state;
+    rig_new(&rig, 2);
+    for (size_t i = 0; i < 3; i++) {
+        ledger[i] = rig.world.station[i].ledger;
+        rig_start(&rig, i);
+    }
+    open_logs(1, SYNC_LOGS_PER_PEER + 300);
+    rig_start(&rig, 1);
+    rig_join(&rig, 0, 1);
+    for (int i = 0; i < 3000 && ledger_count(ledger[0]) < ledger_count(ledger[1]); i++)
+        rig_run(&rig, 100);
+    assert_same_state(ledger[0], ledger[1]);
+    world_issue(&rig.world, 0, "5", 0, 0, NULL, NULL);
+    rig_appended(&rig, 0);
+    world_issue(&rig.world, 2, "6", 0, 0, NULL, NULL);
+    rig_join(&rig, 0, 2);
+    for (int i = 0; i < 3000 && ledger_count(ledger[2]) < ledger_count(ledger[1]) + 1; i++)
+        rig_run(&rig, 100);
+    assert_same_state(ledger[2], ledger[0]);
+    assert_same_state(ledger[2], ledger[1]);
+    assert_true(sync_counts(rig.sync[2]).memory < 4 * 1024 * 1024);
+    /* ... and a receipt for one's own log comes back. */
+    struct log_id own = rig.world.station[2].author.log;
+    rig_run(&rig, 5000);
+    assert_int_equal(ledger_copies(ledger[2], &own, rig.world.station[2].author.number), 1);
+    rig_free(&rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(more_peers_than_places),
         cmocka_unit_test(more_heads_than_are_kept),
         cmocka_unit_test(more_logs_than_one_message_tells),
+        cmocka_unit_test(more_logs_than_a_peer_may_name),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
