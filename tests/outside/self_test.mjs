@@ -72,7 +72,7 @@ function bodyOf(shape) {
 }
 
 const KINDS = { open: 1n, found: 2n, admit: 3n, retire: 4n, allot: 5n, issue: 6n, void: 7n,
-  close: 8n, ticket: 9n, cancel: 10n };
+  close: 8n, ticket: 9n, cancel: 10n, hold: 11n, look: 12n, roll: 13n, note: 14n, handover: 15n };
 
 test('the good file holds each kind, an unknown one, and unknown keys', () => {
   const shapes = new Set(good.records.map((record) => record.shape));
