@@ -79,9 +79,9 @@ bool pairs_author_forked(struct ledger *ledger, const struct pairs_author *autho
     __attribute__((nonnull));
 
 /* Appends an own record: makes `seen` (all that bears on its bib, tags and named records; the
- * whole clock every 50 records or 60 s), signs, stores and derives. *id is its record id. It may
- * be shown to others only after the commit. On rollback the author must be resumed, or restored
- * from a copy made before. Inside a transaction. Errors also: ERR_LIMIT. */
+ * whole clock every 50 records or 60 s, and with a handover), signs, stores and derives. *id is its
+ * record id. It may be shown to others only after the commit. On rollback the author must be
+ * resumed, or restored from a copy made before. Inside a transaction. Errors also: ERR_LIMIT. */
 enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
                              enum record_kind kind, struct slice body, struct wall_ms wall,
                              struct mono_ms now, struct record_id *id, struct error *err)
@@ -273,6 +273,93 @@ enum error_code pairs_owner(struct ledger *ledger, uint64_t number, struct pairs
 enum error_code pairs_allotted(struct ledger *ledger, const struct sign_public *key,
                                struct bib_ranges *out, struct error *err)
     __attribute__((nonnull, warn_unused_result));
+
+/* ---- holds, looks, rolls, notes, handed-over lists ---- */
+
+struct pairs_said { /* who said it, and when by the clock there */
+    struct record_id id;
+    struct sign_public station;
+    char table[RECORD_TEXT_MAX + 1];
+    char helper[RECORD_HELPER_MAX + 1];
+    struct wall_ms wall;
+};
+struct pairs_hold {
+    struct bib bib;
+    enum hold_how how; /* never HOLD_FREE */
+    char reason[RECORD_TEXT_MAX + 1];
+    struct pairs_said said;
+};
+/* Of the counted holds of a bib, those that no other one had seen stand; of these the strictest
+ * (held, missing, reprint, free), and of equals the smallest record id. A lead's HOLD_HELD is freed
+ * by leads only. ERR_NOT_FOUND: the bib may be chipped. */
+enum error_code pairs_hold(struct ledger *ledger, const struct bib *bib, struct pairs_hold *out,
+                           struct error *err) __attribute__((nonnull, warn_unused_result));
+/* In bib_compare order; `each` returns false to stop and must not write. */
+enum error_code pairs_each_hold(struct ledger *ledger,
+                                bool (*each)(void *context, const struct pairs_hold *),
+                                void *context, struct error *err)
+    __attribute__((nonnull(1, 2, 4), warn_unused_result));
+
+struct pairs_look {
+    struct bib bib;
+    size_t tag_count;
+    struct pairs_tag tag[RECORD_TAGS_MAX];
+    enum look_verdict verdict;
+    bool has_stack;
+    struct bib_range stack;
+    struct pairs_said said;
+};
+/* The counted looks: of one bib, or all with bib NULL; by wall time, then record id. */
+enum error_code pairs_each_look(struct ledger *ledger, const struct bib *bib,
+                                bool (*each)(void *context, const struct pairs_look *),
+                                void *context, struct error *err)
+    __attribute__((nonnull(1, 3, 5), warn_unused_result));
+
+struct pairs_roll {
+    char roll[RECORD_TEXT_MAX + 1];
+    enum roll_how how;
+    bool pair, has_count;
+    uint64_t count;
+    struct pairs_said said;
+};
+/* What was counted of rolls at one station, or at all with station NULL; by log and number. */
+enum error_code pairs_each_roll(struct ledger *ledger, const struct sign_public *station,
+                                bool (*each)(void *context, const struct pairs_roll *),
+                                void *context, struct error *err)
+    __attribute__((nonnull(1, 3, 5), warn_unused_result));
+
+struct pairs_note {
+    char text[RECORD_TEXT_MAX + 1];
+    bool has_bib, has_about;
+    struct bib bib;
+    struct sign_public about; /* a station */
+    struct pairs_said said;
+};
+/* Counted notes: of one bib, or all with bib NULL; by wall time, then record id. */
+enum error_code pairs_each_note(struct ledger *ledger, const struct bib *bib,
+                                bool (*each)(void *context, const struct pairs_note *),
+                                void *context, struct error *err)
+    __attribute__((nonnull(1, 3, 5), warn_unused_result));
+
+struct pairs_handover {
+    uint64_t number;
+    struct digest32 state, list;
+    uint64_t bibs;
+    struct pairs_said said;
+};
+/* The counted handover with the highest number (of equals the smallest record id); ERR_NOT_FOUND:
+ * no list is out. Only leads hand over. */
+enum error_code pairs_last_handover(struct ledger *ledger, struct pairs_handover *out,
+                                    struct error *err) __attribute__((nonnull, warn_unused_result));
+
+/* The bibs that an issue, a void or a hold bears on of which the author of the record `since` (a
+ * handover, say) had not seen, in bib_compare order; each once; `each` returns false to stop. An
+ * author claims its whole clock with a handover, see pairs_append. ERR_NOT_FOUND: it is not held.
+ */
+enum error_code pairs_each_since(struct ledger *ledger, const struct record_id *since,
+                                 bool (*each)(void *context, const struct bib *), void *context,
+                                 struct error *err)
+    __attribute__((nonnull(1, 2, 3, 5), warn_unused_result));
 
 /* Things that are kept but set apart, and what to do about them: forks, folders that were copied or
  * restored, crossed settlings, records that do not count, bodies this program cannot read, a

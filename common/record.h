@@ -38,6 +38,11 @@ enum record_kind {
     RECORD_CLOSE = 8,
     RECORD_TICKET = 9,
     RECORD_CANCEL = 10,
+    RECORD_HOLD = 11,
+    RECORD_LOOK = 12,
+    RECORD_ROLL = 13,
+    RECORD_NOTE = 14,
+    RECORD_HANDOVER = 15,
 };
 
 /* An entry of `seen`: a head by its number and the first 16 bytes of its record id. */
@@ -255,6 +260,74 @@ struct record_cancel {
 };
 bool record_cancel_read(struct slice body, struct record_cancel *cancel) __attribute__((nonnull));
 void record_cancel_write(const struct record_cancel *cancel, struct buffer *out)
+    __attribute__((nonnull));
+
+/* ---- what happens all day beside issuing ---- */
+
+/* A bib that is not to be chipped for now. A later hold that had seen an earlier one takes its
+ * place; HOLD_FREE gives the bib free again. */
+enum hold_how { HOLD_FREE = 1, HOLD_HELD = 2, HOLD_MISSING = 3, HOLD_REPRINT = 4 };
+struct record_hold {
+    struct bib bib;
+    enum hold_how how;
+    struct slice reason;
+};
+bool record_hold_read(struct slice body, struct record_hold *hold) __attribute__((nonnull));
+void record_hold_write(const struct record_hold *hold, struct buffer *out) __attribute__((nonnull));
+
+/* Somebody scanned a bib, read what was on it, and this was seen. */
+enum look_verdict {
+    LOOK_RIGHT = 1,   /* its chips and no others */
+    LOOK_NO_CHIP = 2, /* nothing was heard on it */
+    LOOK_OTHER = 3,   /* a chip that is on another bib's list, or carries another number */
+    LOOK_STRANGE = 4, /* a chip that is on nobody's list */
+    LOOK_VOID = 5,    /* a chip that was taken back */
+    LOOK_HALF = 6,    /* fewer of its chips than the list has */
+};
+struct record_look {
+    struct bib bib;
+    size_t tag_count; /* may be 0 */
+    struct record_tag tag[RECORD_TAGS_MAX];
+    enum look_verdict verdict;
+    bool has_stack; /* it was one of those that prove a stack right */
+    struct bib_range stack;
+};
+bool record_look_read(struct slice body, struct record_look *look) __attribute__((nonnull));
+void record_look_write(const struct record_look *look, struct buffer *out) __attribute__((nonnull));
+
+enum roll_how { ROLL_LOADED = 1, ROLL_REMOVED = 2, ROLL_SCRAPPED = 3 };
+struct record_roll {
+    struct slice roll; /* the maker's or the organiser's name for it, not empty */
+    enum roll_how how;
+    bool pair; /* its tags come in pairs */
+    bool has_count;
+    uint64_t count; /* tags on it, as people say; with ROLL_SCRAPPED: how many were spoiled */
+};
+bool record_roll_read(struct slice body, struct record_roll *roll) __attribute__((nonnull));
+void record_roll_write(const struct record_roll *roll, struct buffer *out) __attribute__((nonnull));
+
+/* Said by a person, about a bib, a station, or the whole. */
+struct record_note {
+    struct slice text;
+    bool has_bib;
+    struct bib bib;
+    bool has_station;
+    struct sign_public station;
+};
+bool record_note_read(struct slice body, struct record_note *note) __attribute__((nonnull));
+void record_note_write(const struct record_note *note, struct buffer *out) __attribute__((nonnull));
+
+/* Which chip list the timing crew has: of `number` (1, 2, ...), made at this state, with this
+ * BLAKE2b-256 over the file's bytes. */
+struct record_handover {
+    uint64_t number;
+    struct digest32 state;
+    struct digest32 list;
+    uint64_t bibs; /* lines in it */
+};
+bool record_handover_read(struct slice body, struct record_handover *handover)
+    __attribute__((nonnull));
+void record_handover_write(const struct record_handover *handover, struct buffer *out)
     __attribute__((nonnull));
 
 #endif
