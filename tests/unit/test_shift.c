@@ -234,6 +234,33 @@ static void bibs_without_a_chip_say_nothing(void **state) {
     }
 }
 
+/* Beside a bib without a chip, a shift is not cut short: what lies behind it counts. */
+static void a_shift_around_a_bib_without_a_chip(void **state) {
+    (void)state;
+    new_stack(100);
+    move(40, 61, 1);
+    stack.off[60] = ODD;
+    look(60);
+    look(61);
+    look(62);
+    play();
+    assert_int_equal(stack.finding.run_count, 1);
+    expect_run(0, 40, 61, 1);
+}
+
+/* Most shifts go on to the end, so the last bib is looked at before any halves. */
+static void the_end_costs_one_look(void **state) {
+    (void)state;
+    new_stack(1000);
+    move(0, 999, 1);
+    look(0);
+    look(1);
+    play();
+    expect_run(0, 0, 999, 1);
+    assert_true(looked(999));
+    assert_true(stack.asked <= 2);
+}
+
 /* A shift anywhere, with a single wrong bib besides that is moved by the same number, on either
  * side: it must not be taken for the end of the shift. */
 static void a_shift_with_a_single_one_besides(void **state) {
@@ -340,6 +367,8 @@ int main(void) {
         cmocka_unit_test(one_wrong_bib_is_no_shift),
         cmocka_unit_test(two_that_were_swapped),
         cmocka_unit_test(bibs_without_a_chip_say_nothing),
+        cmocka_unit_test(a_shift_around_a_bib_without_a_chip),
+        cmocka_unit_test(the_end_costs_one_look),
         cmocka_unit_test(a_shift_with_a_single_one_besides),
         cmocka_unit_test(two_shifts_and_one_that_grows),
         cmocka_unit_test(more_shifts_than_are_told),
