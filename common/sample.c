@@ -318,6 +318,44 @@ double sample_confidence(uint64_t count, uint64_t wrong, uint64_t n, uint64_t k)
     return confidence > 0 ? confidence : 0;
 }
 
+/* ---- stacks ---- */
+
+/* The looks at all bibs but the last, where that was seen; *wrong is what is left for them. */
+static struct sample_looks others_of(const struct sample_looks *looks, uint64_t *wrong) {
+    struct sample_looks others = *looks;
+    if (looks->last_seen) {
+        others.count--;
+        others.n--;
+        others.k -= looks->last_wrong ? 1 : 0;
+        *wrong -= looks->last_wrong && *wrong > 0 ? 1 : 0;
+    }
+    return others;
+}
+
+uint64_t sample_stack_needed(uint64_t count, uint64_t wrong,
+                             const struct sample_share *confidence) {
+    return count == 0 ? 0 : 1 + sample_needed(count - 1, wrong, confidence);
+}
+
+bool sample_stack_rules_out(const struct sample_looks *looks, uint64_t wrong,
+                            const struct sample_share *confidence) {
+    struct sample_looks others = others_of(looks, &wrong);
+    return sample_rules_out(others.count, wrong, others.n, others.k, confidence);
+}
+
+uint64_t sample_stack_most_wrong(const struct sample_looks *looks,
+                                 const struct sample_share *confidence) {
+    uint64_t none = 0;
+    struct sample_looks others = others_of(looks, &none);
+    uint64_t most = sample_most_wrong(others.count, others.n, others.k, confidence);
+    return most + (looks->last_seen && looks->last_wrong ? 1 : 0);
+}
+
+double sample_stack_confidence(const struct sample_looks *looks, uint64_t wrong) {
+    struct sample_looks others = others_of(looks, &wrong);
+    return sample_confidence(others.count, wrong, others.n, others.k);
+}
+
 /* ---- drawing ---- */
 
 enum { DRAW_BLOCK = 512 };

@@ -47,6 +47,25 @@ uint64_t sample_most_wrong(uint64_t count, uint64_t n, uint64_t k,
  * `count`; never more than it is. */
 double sample_confidence(uint64_t count, uint64_t wrong, uint64_t n, uint64_t k);
 
+/* Looks at a stack, the last bib of which is looked at in any case, for a shift shows there. It is
+ * not drawn: it counts for itself, and the others are a sample of the others. */
+struct sample_looks {
+    uint64_t count; /* bibs in the stack */
+    uint64_t n, k;  /* looked at, and wrong among them; the last one included */
+    bool last_seen, last_wrong;
+};
+/* How many looks, the last bib among them, rule out that `wrong` (at least 1) of the stack are
+ * wrong, when all are right; whichever bibs those would be. */
+uint64_t sample_stack_needed(uint64_t count, uint64_t wrong, const struct sample_share *confidence)
+    __attribute__((nonnull));
+/* As the functions without `stack`. */
+bool sample_stack_rules_out(const struct sample_looks *looks, uint64_t wrong,
+                            const struct sample_share *confidence) __attribute__((nonnull));
+uint64_t sample_stack_most_wrong(const struct sample_looks *looks,
+                                 const struct sample_share *confidence) __attribute__((nonnull));
+double sample_stack_confidence(const struct sample_looks *looks, uint64_t wrong)
+    __attribute__((nonnull));
+
 /* Draws n of count (n <= count), each set of n as likely as any other: chosen[i] says whether i is
  * among them. The same seed draws the same on every machine: going up from i = 0, i is taken when
  * the next number below count - i is smaller than what is left to take; numbers come from ChaCha20

@@ -156,6 +156,70 @@ static void ends(void **state) {
     assert_true(sample_confidence(SAMPLE_STACK_MAX, 500000, 500000, 250000) > 0.49);
 }
 
+/* All stacks of up to 9 bibs, all ways in which `wrong` of them may be wrong, and all samples with
+ * the last one among them: the plan misses no way more often than the confidence allows, and one
+ * look fewer would. */
+static double misses_at_worst(unsigned count, unsigned wrong, unsigned n) {
+    double worst = 0;
+    for (unsigned bad = 0; bad < 1U << count; bad++) {
+        unsigned samples = 0;
+        unsigned missed = 0;
+        if ((unsigned)__builtin_popcount(bad) != wrong) {
+            continue;
+        }
+        for (unsigned sample = 0; sample < 1U << count; sample++) {
+            bool is_sample =
+                (unsigned)__builtin_popcount(sample) == n && (sample & 1U << (count - 1)) != 0;
+            samples += is_sample ? 1 : 0;
+            missed += is_sample && (sample & bad) == 0 ? 1 : 0;
+        }
+        double share = samples == 0 ? 1 : (double)missed / samples;
+        worst = share > worst ? share : worst;
+    }
+    return worst;
+}
+
+static void plans_hold_for_every_way_to_be_wrong(void **state) {
+    (void)state;
+    static const char *const confidences[] = {"60%", "75%", "90%", "95%"};
+    for (unsigned c = 0; c < 4; c++) {
+        struct sample_share share = share_of(confidences[c]);
+        double left = 1 - (double)share.part / (double)share.whole + 1e-9;
+        for (unsigned count = 1; count <= 9; count++) {
+            for (unsigned wrong = 1; wrong <= count; wrong++) {
+                unsigned n = (unsigned)sample_stack_needed(count, wrong, &share);
+                assert_true(n >= 1 && n <= count);
+                assert_true(misses_at_worst(count, wrong, n) <= left);
+                assert_true(n == 1 || misses_at_worst(count, wrong, n - 1) > left);
+                struct sample_looks looks = {.count = count, .n = n, .last_seen = true};
+                assert_true(sample_stack_rules_out(&looks, wrong, &share));
+                assert_true(sample_stack_most_wrong(&looks, &share) < wrong);
+            }
+        }
+    }
+}
+
+static void looks_at_a_stack(void **state) {
+    (void)state;
+    struct sample_share share = share_of("95%");
+    struct sample_looks looks = {
+        .count = 100, .n = 3, .k = 1, .last_seen = true, .last_wrong = true};
+    /* The last one is known to be wrong, and 2 of the 99 others were right. */
+    assert_int_equal(sample_stack_most_wrong(&looks, &share),
+                     1 + sample_most_wrong(99, 2, 0, &share));
+    assert_true(sample_stack_confidence(&looks, 51) == sample_confidence(99, 50, 2, 0));
+    looks.last_wrong = false;
+    assert_int_equal(sample_stack_most_wrong(&looks, &share), sample_most_wrong(99, 2, 1, &share));
+    looks.last_seen = false;
+    assert_int_equal(sample_stack_most_wrong(&looks, &share), sample_most_wrong(100, 3, 1, &share));
+    looks = (struct sample_looks){.count = 1, .n = 1, .last_seen = true};
+    assert_true(sample_stack_rules_out(&looks, 1, &share));
+    assert_int_equal(sample_stack_needed(0, 1, &share), 0);
+    assert_int_equal(sample_stack_needed(1, 1, &share), 1);
+    /* 59 drawn, as of any large lot, and the last one. */
+    assert_int_equal(sample_stack_needed(1000000, 50000, &share), 60);
+}
+
 static void draws_are_the_same_everywhere(void **state) {
     (void)state;
     uint8_t seed[32] = {1, 2, 3};
@@ -221,6 +285,8 @@ int main(void) {
         cmocka_unit_test(known_sizes_of_small_lots),
         cmocka_unit_test(known_chances),
         cmocka_unit_test(ends),
+        cmocka_unit_test(plans_hold_for_every_way_to_be_wrong),
+        cmocka_unit_test(looks_at_a_stack),
         cmocka_unit_test(draws_are_the_same_everywhere),
         cmocka_unit_test(draws_are_fair),
         cmocka_unit_test(draws_at_the_ends),
