@@ -1,6 +1,6 @@
 /*
  * proof.c: see proof.h.
- * Must never count a look that was made before the chip that is on the bib now.
+ * Must never count a look by somebody who did not know of the chip that is on the bib now.
  */
 #include "node/proof.h"
 
@@ -106,15 +106,6 @@ static bool add_hold(void *context, const struct pairs_hold *hold) {
     return true;
 }
 
-static bool add_issue(void *context, const struct pairs_issue *issue) {
-    struct loading *loading = context;
-    struct proof_bib *bib = issue->live ? find_bib(loading->stack, &issue->bib) : NULL;
-    if (bib != NULL && issue->wall.ms > bib->chipped.ms) {
-        bib->chipped = issue->wall;
-    }
-    return true;
-}
-
 static void drop_held(struct proof_stack *stack) {
     size_t kept = 0;
     for (size_t i = 0; i < stack->count; i++) {
@@ -136,16 +127,12 @@ static void turn_round(struct proof_stack *stack) {
 
 enum error_code proof_load(struct ledger *ledger, struct proof_stack *stack, struct error *err) {
     struct loading loading = {.stack = stack};
-    struct pairs_filter live = {.which = PAIRS_ISSUES_LIVE};
     enum error_code code = pairs_each_bib(ledger, PAIRS_BIBS_ALL, add_bib, &loading, err);
     if (code == ERR_OK && loading.failed) {
         code = error_set(err, ERR_MEMORY, "a stack of more than %zu bibs", loading.capacity);
     }
     if (code == ERR_OK) {
         code = pairs_each_hold(ledger, add_hold, &loading, err);
-    }
-    if (code == ERR_OK) {
-        code = pairs_each_issue(ledger, &live, add_issue, &loading, err);
     }
     if (code != ERR_OK) {
         return code;
@@ -173,48 +160,74 @@ void proof_release(struct proof_stack *stack) {
 
 /* ---- the looks ---- */
 
-/* What a bib that carries a chip of another one carries is asked after all looks were read. */
-struct other_look {
+/* What a look means is asked after all of them were read. */
+struct kept_look {
     size_t at;
     struct pairs_look look;
 };
 struct looking {
     struct proof_stack *stack;
-    struct other_look *other;
+    struct kept_look *kept;
     size_t count, capacity;
     bool failed;
 };
 
-static bool keep_other(struct looking *looking, size_t at, const struct pairs_look *look) {
+static bool add_look(void *context, const struct pairs_look *look) {
+    struct looking *looking = context;
+    struct proof_stack *stack = looking->stack;
+    bool ours =
+        look->has_stack && look->stack.first == lowest(stack) && look->stack.last == highest(stack);
+    struct proof_bib *bib = ours ? find_bib(stack, &look->bib) : NULL;
+    if (bib == NULL) {
+        return true;
+    }
     if (looking->count == looking->capacity) {
         size_t wanted = looking->capacity == 0 ? 16 : 2 * looking->capacity;
-        struct other_look *grown = realloc(looking->other, wanted * sizeof(*grown));
+        struct kept_look *grown = realloc(looking->kept, wanted * sizeof(*grown));
         if (grown == NULL) {
             looking->failed = true;
             return false;
         }
-        looking->other = grown;
+        looking->kept = grown;
         looking->capacity = wanted;
     }
-    looking->other[looking->count++] = (struct other_look){at, *look};
+    looking->kept[looking->count++] = (struct kept_look){(size_t)(bib - stack->bib), *look};
     return true;
 }
 
-/* They come by the time of their clocks: the last one of a bib stays. */
-static bool add_look(void *context, const struct pairs_look *look) {
-    struct looking *looking = context;
-    struct proof_stack *stack = looking->stack;
-    struct proof_bib *bib =
-        look->has_stack && look->stack.first == lowest(stack) && look->stack.last == highest(stack)
-            ? find_bib(stack, &look->bib)
-            : NULL;
-    if (bib == NULL || look->said.wall.ms < bib->chipped.ms) {
-        return true;
+/* Whether whoever wrote `later` held `earlier` then. */
+static bool knew(struct ledger *ledger, const struct record_id *later,
+                 const struct record_id *earlier) {
+    struct clock_position at;
+    struct clock_position before;
+    return ledger_position(ledger, later, &at) && ledger_position(ledger, earlier, &before) &&
+           ledger_covers(ledger, at, before);
+}
+
+enum { CHIPPINGS_MAX = 16 };
+struct chippings {
+    size_t count;
+    struct record_id id[CHIPPINGS_MAX];
+};
+
+static bool add_chipping(void *context, const struct pairs_issue *issue) {
+    struct chippings *chippings = context;
+    if (issue->live && chippings->count < CHIPPINGS_MAX) {
+        chippings->id[chippings->count++] = issue->id;
     }
-    bib->seen = true;
-    bib->verdict = look->verdict;
-    bib->looked = look->said.wall;
-    return look->verdict != LOOK_OTHER || keep_other(looking, (size_t)(bib - stack->bib), look);
+    return true;
+}
+
+static enum error_code knew_all(struct ledger *ledger, const struct pairs_look *look, bool *all,
+                                struct error *err) {
+    struct chippings chippings = {0};
+    struct pairs_filter of_bib = {.which = PAIRS_ISSUES_OF_BIB, .bib = look->bib};
+    enum error_code code = pairs_each_issue(ledger, &of_bib, add_chipping, &chippings, err);
+    *all = code == ERR_OK;
+    for (size_t i = 0; *all && i < chippings.count; i++) {
+        *all = knew(ledger, &look->said.id, &chippings.id[i]);
+    }
+    return code;
 }
 
 /* The number that a chip stands for: of the bib on whose list it is, else the one in its EPC. */
@@ -239,6 +252,20 @@ static enum error_code name_carried(struct ledger *ledger, struct proof_bib *bib
     return code;
 }
 
+static enum error_code take_look(struct ledger *ledger, struct proof_bib *bib,
+                                 const struct pairs_look *look, struct error *err) {
+    bool counts = false;
+    enum error_code code = knew_all(ledger, look, &counts, err);
+    if (!counts || (bib->seen && knew(ledger, &bib->look, &look->said.id))) {
+        return code;
+    }
+    bib->seen = true;
+    bib->verdict = look->verdict;
+    bib->look = look->said.id;
+    return look->verdict == LOOK_OTHER ? name_carried(ledger, bib, look, err) : code;
+}
+
+/* The looks come by the times of their clocks. */
 enum error_code proof_looks(struct ledger *ledger, struct proof_stack *stack, struct error *err) {
     struct looking looking = {.stack = stack};
     enum error_code code = pairs_each_look(ledger, NULL, add_look, &looking, err);
@@ -246,12 +273,10 @@ enum error_code proof_looks(struct ledger *ledger, struct proof_stack *stack, st
         code = error_set(err, ERR_MEMORY, "%zu looks", looking.count);
     }
     for (size_t i = 0; code == ERR_OK && i < looking.count; i++) {
-        struct proof_bib *bib = &stack->bib[looking.other[i].at];
-        if (bib->verdict == LOOK_OTHER) {
-            code = name_carried(ledger, bib, &looking.other[i].look, err);
-        }
+        const struct kept_look *kept = &looking.kept[i];
+        code = take_look(ledger, &stack->bib[kept->at], &kept->look, err);
     }
-    free(looking.other);
+    free(looking.kept);
     return code;
 }
 

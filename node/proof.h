@@ -13,10 +13,9 @@ struct proof_bib {
     struct bib bib;
     uint64_t number;
     bool held;
-    struct wall_ms chipped; /* its newest chip */
-    bool seen;              /* looked at for this stack since it was chipped */
+    bool seen; /* looked at for this stack by somebody who knew of the chips that it has now */
     enum look_verdict verdict;
-    struct wall_ms looked;
+    struct record_id look;
     bool carries; /* OTHER: it carries another number, */
     uint64_t carried;
 };
@@ -38,8 +37,10 @@ enum error_code proof_load(struct ledger *ledger, struct proof_stack *stack, str
     __attribute__((nonnull, warn_unused_result));
 void proof_release(struct proof_stack *stack) __attribute__((nonnull));
 
-/* Fills in the looks at exactly this stack: of each bib the latest, by the clocks of those who
- * looked, where no later chip was put on it. ERR_MEMORY, and the ledger's. */
+/* Fills in the looks at exactly this stack. One counts if its station held the records of all chips
+ * that the bib has now: what was seen before a new chip was put on, or without knowing of it, says
+ * nothing of it. Of several on one bib that counts which had seen the others, else the latest by
+ * the clocks of those who looked. ERR_MEMORY, and the ledger's. */
 enum error_code proof_looks(struct ledger *ledger, struct proof_stack *stack, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 struct sample_looks proof_sample(const struct proof_stack *stack) __attribute__((nonnull));

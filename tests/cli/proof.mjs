@@ -151,6 +151,36 @@ test('a shift: found by halves, done again, and proven', async (t) => {
   assert.equal((await proof(table)).status, 0);
 });
 
+// Two tables share a stack. One looks without knowing that the other put new chips on: that says
+// nothing of the new chips, however late by the clock it was.
+test('a look by somebody who did not know of the chip', async (t) => {
+  const [, one, two] = await makeEvent(scratch(t), [local, local, local]);
+  const carry = async (from, to) => {
+    await from.must(['carry', 'out', `${from.dir}.stick`, '--force']);
+    await to.must(['carry', 'in', `${from.dir}.stick`]);
+  };
+  const name = '1001-1004';
+  const words = ['--stack', name, '--wrong-at-most', '0%', '--confidence', '100%'];
+  await one.issue(stack(1001, 4));
+  await carry(one, two);
+  for (const bib of stack(1001, 4)) await look(two, bib, bib, name);
+  await carry(two, one);
+  assert.equal((await proof(one, words)).status, 0);
+
+  await one.must(['redo', '1002-1003', '--reason', 'torn', '--chip', 'destroyed']);
+  await one.issue([1002, 1003]);
+  await look(two, 1002, 1002, name); // not told yet
+  await carry(two, one);
+  const unsure = await proof(one, words);
+  assert.equal(unsure.status, 1);
+  assert.equal(unsure.looked_at, 2);
+
+  await carry(one, two);
+  for (const bib of [1002, 1003]) await look(two, bib, bib, name);
+  await carry(two, one);
+  for (const table of [one, two]) assert.equal((await proof(table, words)).status, 0);
+});
+
 test('one wrong bib is told from a shift', async (t) => {
   const table = await makeStack(t);
   const onBib = (bib) => (bib === 1077 ? 1078 : bib === 1078 ? 1077 : bib);
