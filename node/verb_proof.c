@@ -271,11 +271,14 @@ static void say_next(const struct proof *proof, struct buffer *out) {
     }
 }
 
+/* `redo` takes the lower number first, also for a stack that was worked downwards. */
 static void say_run(const struct proof *proof, const struct shift_run *run, struct buffer *out) {
     bool after = run->offset > 0;
+    bool down = proof->stack.turned;
     uint64_t by = (uint64_t)(after ? run->offset : -run->offset);
     buffer_print(out, "The shift begins at bib %s: redo %s-%s. Each carries the chip of the bib ",
-                 bib_at(proof, run->first), bib_at(proof, run->first), bib_at(proof, run->last));
+                 bib_at(proof, run->first), bib_at(proof, down ? run->last : run->first),
+                 bib_at(proof, down ? run->first : run->last));
     if (by == 1) {
         buffer_print(out, "%s it", after ? "after" : "before");
     } else {

@@ -151,6 +151,54 @@ test('a shift: found by halves, done again, and proven', async (t) => {
   assert.equal((await proof(table)).status, 0);
 });
 
+async function playOut(table, onBib, words, name) {
+  let state = await proof(table, words);
+  for (let asked = 0; state.next !== null; asked++) {
+    assert.ok(asked < 20, 'asked for more than halves take');
+    const bib = Number(state.next.bib);
+    await look(table, bib, onBib(bib), name);
+    state = await proof(table, words);
+  }
+  return state;
+}
+
+test('a shift in a stack that was worked downwards', async (t) => {
+  const [, table] = await makeEvent(scratch(t), [local, local]);
+  const name = '1300-1201';
+  await table.issue(stack(1201, 100).reverse());
+  // From 1250 down each has the chip of the bib before it in the work, which is one higher.
+  const onBib = (bib) => (bib <= 1250 ? bib + 1 : bib);
+  for (const bib of [1280, 1201]) await look(table, bib, onBib(bib), name);
+  const state = await playOut(table, onBib, ['--stack', name], name);
+  assert.deepEqual(state.shifts, [{ first: '1250', last: '1201', offset: -1, mixed: false }]);
+  const { stdout } = await table.run(['proof', '--stack', name]);
+  assert.match(stdout, /The shift begins at bib 1250: redo 1201-1250\. Each carries the chip of the bib before it\./);
+  await table.must(['redo', '1201-1250', '--reason', 'out of step', '--chip', 'destroyed']);
+});
+
+test('a shift among chips that come written', async (t) => {
+  const [, table] = await makeEvent(scratch(t), [local, local], { scheme: 'as-read' });
+  const name = '1001-1040';
+  const chip = (bib) => `E280689${(bib * 7919).toString(16).padStart(17, '0').toUpperCase()}`;
+  for (const bib of stack(1001, 40)) {
+    await table.must(['issue', `${bib}`, '--tag', chip(bib)]);
+  }
+  // The last chip is of no list: it came off the roll behind the stack.
+  const onBib = (bib) => (bib >= 1017 ? bib + 1 : bib);
+  const see = async (bib) => {
+    await table.run(['look', `${bib}`, '--tag', chip(onBib(bib)), '--stack', name]);
+  };
+  for (const bib of [1005, 1030, 1040]) await see(bib);
+  let state = await proof(table, ['--stack', name]);
+  for (let asked = 0; state.next !== null; asked++) {
+    assert.ok(asked < 20);
+    await see(Number(state.next.bib));
+    state = await proof(table, ['--stack', name]);
+  }
+  assert.deepEqual(state.shifts, [{ first: '1017', last: '1040', offset: 1, mixed: false }]);
+  assert.equal(state.wrong.at(-1).verdict, 'strange');
+});
+
 // Two tables share a stack. One looks without knowing that the other put new chips on: that says
 // nothing of the new chips, however late by the clock it was.
 test('a look by somebody who did not know of the chip', async (t) => {
