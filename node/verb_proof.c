@@ -95,6 +95,7 @@ static enum error_code read_seed(const struct options *options, struct plan *pla
 static enum error_code draw(struct plan *plan, struct error *err) {
     uint8_t seed[32];
     size_t count = plan->stack.count;
+    INVARIANT(count > 0);
     plan->chosen = calloc(count, sizeof(*plan->chosen));
     if (plan->chosen == NULL) {
         return error_set(err, ERR_MEMORY, "%zu bibs", count);
