@@ -53,7 +53,7 @@ static const struct verb_option run_options[] = {
     {"--listen", true}, {"--peer", true}, {"--beacon", true}, {NULL, false}};
 static const struct verb_option issue_options[] = {
     {"--tag", true}, {"--replace", true}, {"--chip", true},   {"--extra", true}, {"--reason", true},
-    {"--how", true}, {"--half", false},   {"--helper", true}, {NULL, false}};
+    {"--how", true}, {"--half", false},   {"--helper", true}, {"--from", true},  {NULL, false}};
 static const struct verb_option void_options[] = {
     {"--reason", true}, {"--chip", true}, {"--helper", true}, {NULL, false}};
 static const struct verb_option settle_options[] = {{"--keep", true},   {"--unseen", false},
@@ -195,13 +195,17 @@ const struct verb verb_table[] = {
     {"issue",
      "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
      "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
-     "issue - [OPTIONS]",
+     "issue - [OPTIONS]\n"
+     "issue --from FILE [--helper INITIALS]",
      "Records that a bib has got its chip, or its pair of chips.",
      "Without --tag, the chips carry what the event's scheme gives to the bib. WHERE is where the\n"
      "old chip is: destroyed, lost, or on:BIB. --reason says that an unusual number or chip is\n"
      "meant. With `-`, bibs come from standard input, one a line, each with its chips behind it "
      "if\n"
-     "they are named, and each is on disk before the next is read.\n",
+     "they are named, and each is on disk before the next is read. --from takes a supplier's list\n"
+     "of chips that came written: a CSV file whose first line names the columns bib, epc and tid. "
+     "If\n"
+     "a line is wrong nothing is recorded; what was recorded before is passed over.\n",
      issue_options, verb_issue, VERB_STATION, VERB_ASKS_CHIP},
     {"void", "void RECORD --reason TEXT [--chip WHERE] [--helper INITIALS]",
      "Takes a chip back: that record no longer counts.",
