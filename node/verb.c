@@ -71,7 +71,7 @@ static const struct verb_option hold_options[] = {{"--missing", false},
 static const struct verb_option unhold_options[] = {
     {"--reason", true}, {"--helper", true}, {NULL, false}};
 static const struct verb_option look_options[] = {
-    {"--tag", true}, {"--helper", true}, {NULL, false}};
+    {"--tag", true}, {"--helper", true}, {"--stack", true}, {NULL, false}};
 static const struct verb_option roll_options[] = {
     {"--loaded", false}, {"--removed", false}, {"--scrapped", false}, {"--pair", false},
     {"--count", true},   {"--helper", true},   {NULL, false}};
@@ -86,6 +86,13 @@ static const struct verb_option handover_options[] = {
     {"--out", true}, {"--force", false}, {"--helper", true}, {NULL, false}};
 static const struct verb_option recover_options[] = {
     {"--peer", true}, {"--from", true}, {"--listen", true}, {"--wait", true}, {NULL, false}};
+static const struct verb_option proof_options[] = {
+    {"--stack", true}, {"--wrong-at-most", true}, {"--confidence", true}, {NULL, false}};
+static const struct verb_option proof_plan_options[] = {{"--stack", true},
+                                                        {"--wrong-at-most", true},
+                                                        {"--confidence", true},
+                                                        {"--seed", true},
+                                                        {NULL, false}};
 static const struct verb_option merge_options[] = {{"--out", true}, {NULL, false}};
 
 const struct verb verb_table[] = {
@@ -231,7 +238,9 @@ const struct verb verb_table[] = {
      hold_options, verb_hold, VERB_STATION, 0},
     {"unhold", "unhold BIB... [--reason TEXT] [--helper INITIALS]", "Gives a bib free again.", "",
      unhold_options, verb_unhold, VERB_STATION, 0},
-    {"look", "look BIB [--tag EPC[/TID]]... [--helper INITIALS]\nlook --tag EPC[/TID]...",
+    {"look",
+     "look BIB [--tag EPC[/TID]]... [--stack FIRST-LAST] [--helper INITIALS]\n"
+     "look --tag EPC[/TID]...",
      "Tells whether a bib carries the chips that the list says, and keeps what was seen.",
      "Without --tag: nothing was heard on it. Without BIB it tells what the chip is, and keeps\n"
      "nothing. Ends with status 1 if anything is wrong.\n",
@@ -252,6 +261,22 @@ const struct verb verb_table[] = {
      "With --json: last_heard_ms is how long ago a station was last heard, alone_since_ms is the\n"
      "time (ms since 1970) since when none is; both are null where that is not known.\n",
      no_options, verb_status, VERB_STATION, 0},
+    {"proof plan",
+     "proof plan --stack FIRST-LAST|N [--wrong-at-most SHARE] [--confidence SHARE] [--seed TEXT]",
+     "Says how many bibs of a stack to look at, and which, to prove it right.",
+     "The last bib of the stack is always among them, the others are drawn. SHARE is like 1% or "
+     "0.01:\n"
+     "if all that are looked at are right, then with that confidence (else 95%) no more than that\n"
+     "share (else 5%) is wrong. Bibs that are not chipped or on hold are left out. The same "
+     "--seed\n"
+     "draws the same bibs. Keep each look with `look BIB --tag EPC --stack FIRST-LAST`.\n",
+     proof_plan_options, verb_proof_plan, VERB_COPY, 0},
+    {"proof", "proof --stack FIRST-LAST [--wrong-at-most SHARE] [--confidence SHARE]",
+     "Says what the looks at a stack prove so far, and where it went wrong.",
+     "Where bibs carry their neighbours' chips, it says which bib to look at next, until it is\n"
+     "known where that shift begins and ends, and what to redo. A look counts until the bib gets\n"
+     "another chip. Ends with status 1 if a bib is wrong, or not enough were looked at.\n",
+     proof_options, verb_proof, VERB_COPY, 0},
     {"close", "close [--helper INITIALS]",
      "Says that this table has packed; later work opens it again.", "", close_options, verb_close,
      VERB_STATION, 0},

@@ -116,6 +116,8 @@ void verb_carry_in(struct verb_call *call) __attribute__((nonnull));
 void verb_merge(struct verb_call *call) __attribute__((nonnull));
 void verb_export(struct verb_call *call) __attribute__((nonnull));
 void verb_handover(struct verb_call *call) __attribute__((nonnull));
+void verb_proof(struct verb_call *call) __attribute__((nonnull));
+void verb_proof_plan(struct verb_call *call) __attribute__((nonnull));
 
 void verb_recover(struct verb_call *call) __attribute__((nonnull));
 

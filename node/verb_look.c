@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "common/look.h"
+#include "node/proof.h"
 #include "node/show_day.h"
 #include "node/verb_parts.h"
 
@@ -243,11 +244,33 @@ static void tell_json(struct looking *looking) {
     show_json(&looking->call->out, object);
 }
 
+/* --stack FIRST-LAST: the look is one of those that prove that stack. */
+static enum error_code read_stack(const struct options *options, struct record_look *look,
+                                  struct error *err) {
+    const char *typed = options_value(options, "--stack");
+    struct proof_stack stack = {0};
+    if (typed == NULL) {
+        return ERR_OK;
+    }
+    if (options->rest_count == 0) {
+        error_set(err, ERR_USAGE, "--stack without a bib");
+        return error_say(err, "Say which bib of the stack was looked at.");
+    }
+    enum error_code code = proof_range(typed, &stack, err);
+    look->has_stack = true;
+    look->stack.first = stack.first < stack.last ? stack.first : stack.last;
+    look->stack.last = stack.first < stack.last ? stack.last : stack.first;
+    return code;
+}
+
 static enum error_code look(struct looking *looking, const struct options *options,
                             struct error *err) {
     struct verb_call *call = looking->call;
     struct pairs_station self;
     enum error_code code = read_tags(options, &looking->body, err);
+    if (code == ERR_OK) {
+        code = read_stack(options, &looking->body, err);
+    }
     looking->has_bib = options->rest_count > 0;
     if (code == ERR_OK && looking->has_bib) {
         code = bib_parse(slice_text(options->rest[0]), parts_zeros_count(call), &looking->body.bib,
