@@ -10,6 +10,7 @@
 #include <string.h>
 
 #include "common/before.h"
+#include "node/issue_file.h"
 #include "node/show.h"
 #include "node/verb_parts.h"
 
@@ -505,9 +506,34 @@ static void issue_one(struct verb_call *call, const struct options *options, str
     parts_issues_release(&elsewhere);
 }
 
+/* `issue --from FILE`, which has no bib of its own. True if the call was that. */
+static bool issue_from(struct verb_call *call) {
+    struct options options;
+    struct error err;
+    struct pairs_station self;
+    const struct verb_option *known = verb_find("issue")->options;
+    enum error_code code =
+        options_read(known, call->arguments, call->argument_count, &options, &err);
+    bool from = code == ERR_OK && options_has(&options, "--from");
+    if (from) {
+        code = options_rest(&options, 0, 0, "", &err);
+    }
+    if (from && code == ERR_OK && verb_may_write(call, &self)) {
+        code = issue_file_begin(call, &options, &err);
+    }
+    if (from && code != ERR_OK) {
+        verb_fail(call, &err);
+    }
+    options_release(&options);
+    return from;
+}
+
 void verb_issue(struct verb_call *call) {
     struct options options;
     struct error err;
+    if (issue_from(call)) {
+        return;
+    }
     struct order *order = parts_room(call, sizeof(*order));
     if (order == NULL) {
         return;
