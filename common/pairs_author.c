@@ -335,15 +335,16 @@ bool pairs_author_forked(struct ledger *ledger, const struct pairs_author *autho
     return heads != 1 || !ID_EQUAL(head->id, author->head);
 }
 
-/* The whole clock is claimed now and then, and by a handover, which says what it was made from.
- * Admits stay short, for two of them have to fit into what a stranger may say: the record after
- * names the rest. */
+/* The whole clock is claimed now and then; by a handover, which says what its list was made from;
+ * and by an allotment, for of two of one number that counts which had seen the other. Admits stay
+ * short, for two of them have to fit into what a stranger may say: the record after names the rest.
+ */
 static bool refresh_due(const struct pairs_author *author, enum record_kind kind,
                         struct mono_ms now) {
     if (kind == RECORD_ADMIT) {
         return false;
     }
-    return kind == RECORD_HANDOVER || author->refreshed_number == 0 ||
+    return kind == RECORD_HANDOVER || kind == RECORD_ALLOT || author->refreshed_number == 0 ||
            author->number + 1 >= author->refreshed_number + REFRESH_RECORDS ||
            now.ms - author->refreshed_at.ms >= REFRESH_MS;
 }
