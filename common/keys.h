@@ -16,7 +16,7 @@
 
 enum {
     KEYS_AFFIX_MAX = 16, /* bytes of a prefix or suffix */
-    KEYS_LINE_MAX = 256, /* bytes of a line: the longest EPC with the longest TID has 189 */
+    KEYS_LINE_MAX = 220, /* bytes of a line: the longest EPC with the longest TID has 189 */
     KEYS_RAW_MAX = KEYS_LINE_MAX + 2 * KEYS_AFFIX_MAX + 3,
     KEYS_GAP_MS = 50,     /* between two keys of a scan, unless said */
     KEYS_GAP_MS_MAX = 500 /* above that, people are as fast */
