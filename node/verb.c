@@ -64,6 +64,9 @@ static const struct verb_option verify_options[] = {{"--every", false}, {NULL, f
 static const struct verb_option force_options[] = {{"--force", false}, {NULL, false}};
 static const struct verb_option recover_options[] = {
     {"--peer", true}, {"--from", true}, {"--listen", true}, {"--wait", true}, {NULL, false}};
+static const struct verb_option barcodes_options[] = {{"--bibs", true},   {"--out", true},
+                                                      {"--code", true},   {"--card", false},
+                                                      {"--force", false}, {NULL, false}};
 static const struct verb_option merge_options[] = {{"--out", true}, {NULL, false}};
 
 const struct verb verb_table[] = {
@@ -224,6 +227,14 @@ const struct verb verb_table[] = {
      "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
      "or doubles, or bibs in doubt.\n",
      force_options, verb_export, VERB_COPY, 0},
+    {"barcodes",
+     "barcodes --bibs RANGES|all --out FILE.pdf|FILE.svg [--code 128|39|qr] [--card] [--force]\n"
+     "barcodes --card --out FILE.pdf|FILE.svg [--code 128|qr] [--force]",
+     "Makes barcodes to print: of bibs that have none, and the card of answers for a table.",
+     "24 labels of 70 x 37 mm on a page in A4. Several pages are one PDF, or FILE-1.svg, "
+     "FILE-2.svg\n"
+     "and so on. --card: what a table answers and says, for its scanner.\n",
+     barcodes_options, verb_barcodes, VERB_COPY, 0},
     {0}};
 
 const struct verb *verb_find(const char *name) {

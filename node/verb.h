@@ -108,6 +108,7 @@ void verb_carry_out(struct verb_call *call) __attribute__((nonnull));
 void verb_carry_in(struct verb_call *call) __attribute__((nonnull));
 void verb_merge(struct verb_call *call) __attribute__((nonnull));
 void verb_export(struct verb_call *call) __attribute__((nonnull));
+void verb_barcodes(struct verb_call *call) __attribute__((nonnull));
 
 void verb_recover(struct verb_call *call) __attribute__((nonnull));
 
