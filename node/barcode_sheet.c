@@ -16,6 +16,8 @@ static const double points_per_mm = 72 / 25.4;
 /* A dot of 300 dpi; at 600 and 1200 dpi it is a whole number of dots too. Three make 0.25 mm, about
  * the least that office printers and scanners both manage (common practice, no source). */
 static const double dot = 25.4 / 300;
+/* A QR code brings its own white above and below, into which bars would reach. */
+static const double square_more = 5;
 enum { DOTS_MIN = 3, DOTS_MAX = 6, QR_DOTS_MIN = 4, QR_DOTS_MAX = 8 };
 
 /* Fields are as far from the page's edge as left and top say; `width` and `height` are of one
@@ -25,7 +27,7 @@ static const struct grid {
     double left, top, width, height;
     double code_width;  /* at most, with the quiet zones */
     double code_top;    /* from the field's upper edge */
-    double code_height; /* of bars; at most, of a QR code with its quiet zone */
+    double code_height; /* of bars */
     double text_top;    /* base line of what the code says */
     double text_size;   /* at most */
     double words_top;
@@ -112,7 +114,7 @@ static void put_words(cairo_t *pen, const char *words, bool bold, double middle,
 /* Dots of a module: as many as fit, in bounds; 0 if the least do not. */
 static int dots_for(const struct barcode *barcode, const struct grid *grid) {
     bool square = barcode->rows > 1;
-    double room = square ? grid->code_height + 2 : grid->code_width;
+    double room = square ? grid->code_height + square_more : grid->code_width;
     int most = square ? QR_DOTS_MAX : DOTS_MAX;
     int least = square ? QR_DOTS_MIN : DOTS_MIN;
     int fit = (int)floor(room / (dot * (barcode->width + 2 * barcode->quiet)));

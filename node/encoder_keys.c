@@ -119,7 +119,8 @@ static void look(struct typing *typing, int64_t now) {
 
 static void hear(struct typing *typing, struct mono_ms now) {
     struct error err;
-    if (keys_source_read(&typing->source, now, say_typed, typing, &err) != ERR_OK) {
+    bool sparing = typing->lines >= LINES_A_SECOND;
+    if (keys_source_read(&typing->source, sparing, now, say_typed, typing, &err) != ERR_OK) {
         lose(typing, &err, now.ms);
     }
 }
@@ -167,17 +168,23 @@ static void listen_to_node(struct typing *typing) {
 
 /* ---- the loop ---- */
 
+/* Enough in this second. A line that has begun is read to its end: a pause of our own in its middle
+ * would look like one of whoever types. */
+static bool is_full(const struct typing *typing) {
+    return typing->lines >= LINES_A_SECOND && !keys_pending(&typing->source.keys);
+}
+
 static int64_t earliest(const struct typing *typing) {
     int64_t due = typing->beat;
     if (typing->source.fd < 0 && !typing->bad_words && typing->again < due) {
         due = typing->again;
     }
-    return typing->lines >= LINES_A_SECOND && typing->second < due ? typing->second : due;
+    return is_full(typing) && typing->second < due ? typing->second : due;
 }
 
 static void turn(struct typing *typing) {
-    bool full = typing->lines >= LINES_A_SECOND;
-    struct pollfd wait[] = {{STDIN_FILENO, POLLIN, 0}, {full ? -1 : typing->source.fd, POLLIN, 0}};
+    int scanner = is_full(typing) ? -1 : typing->source.fd;
+    struct pollfd wait[] = {{STDIN_FILENO, POLLIN, 0}, {scanner, POLLIN, 0}};
     int64_t left = typing->started ? earliest(typing) - now_ms().ms : -1;
     int timeout = !typing->started ? -1 : left < 0 ? 0 : (int)left;
     if (poll(wait, 2, timeout) < 0 && errno != EINTR) {

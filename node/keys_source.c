@@ -320,11 +320,12 @@ static void take_event(struct keys_source *source, keys_source_line *take, void 
     }
 }
 
-enum error_code keys_source_read(struct keys_source *source, struct mono_ms now,
+enum error_code keys_source_read(struct keys_source *source, bool sparing, struct mono_ms now,
                                  keys_source_line *take, void *context, struct error *err) {
     /* Little at a time, so that whoever floods is met by the caller's count of lines. */
     uint8_t bytes[16 * sizeof(struct input_event)];
-    size_t room = source->events ? sizeof(bytes) : 64;
+    size_t one = source->events ? sizeof(struct input_event) : 1;
+    size_t room = sparing ? one : source->events ? sizeof(bytes) : 64;
     ssize_t size = read(source->fd, bytes, room);
     if (size < 0 && (errno == EAGAIN || errno == EINTR)) {
         return ERR_OK;

@@ -47,10 +47,10 @@ enum error_code keys_source_open(const struct keys_place *place, struct keys_sou
 void keys_source_close(struct keys_source *source) __attribute__((nonnull));
 
 typedef void keys_source_line(void *context, const struct keys_line *line);
-/* Reads a little of what has come and hands each line on. Errors: ERR_NOT_FOUND (it was unplugged):
- * to be closed. */
-enum error_code keys_source_read(struct keys_source *source, struct mono_ms now,
+/* Reads a little of what has come, `sparing` one byte or event alone, and hands each line on.
+ * Errors: ERR_NOT_FOUND (it was unplugged): to be closed. */
+enum error_code keys_source_read(struct keys_source *source, bool sparing, struct mono_ms now,
                                  keys_source_line *take, void *context, struct error *err)
-    __attribute__((nonnull(1, 3, 5), warn_unused_result));
+    __attribute__((nonnull(1, 4, 6), warn_unused_result));
 
 #endif
