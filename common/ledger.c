@@ -210,8 +210,10 @@ static enum error_code read_fact(struct ledger *ledger, const char *name, void *
 }
 
 /* Steps from one schema version to the next, in order; each runs in the transaction that sets
- * user_version. Version 1 is the first, so there is none yet: steps[0] will lead from 1 to 2. */
-static const char *const migration_steps[] = {NULL};
+ * user_version. steps[0] leads from 1 to 2. */
+static const char *const migration_steps[] = {
+    "CREATE TABLE desk (one INTEGER PRIMARY KEY CHECK (one = 1), kept BLOB NOT NULL)",
+};
 
 static enum error_code migrate(struct ledger *ledger, int64_t version, struct error *err) {
     enum error_code code = ERR_OK;
