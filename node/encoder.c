@@ -38,6 +38,7 @@ struct encoder {
     bool running;            /* there is a process, or one whose end is not dealt with yet */
     bool dying;              /* it was killed and is to be reaped; what it said is dropped */
     bool reaped, ended;      /* its process is gone; its output has come to an end */
+    bool deaf;               /* it has closed its input */
     int status;              /* of the process, as from waitpid */
     struct mono_ms end_at;   /* when one of the two was noticed, the other is waited for until */
     struct mono_ms start_at; /* when nothing runs: when the next is started */
@@ -119,6 +120,7 @@ static void begin_anew(struct encoder *encoder, struct mono_ms now) {
     encoder->dying = false;
     encoder->reaped = false;
     encoder->ended = false;
+    encoder->deaf = false;
     encoder->end_at.ms = INT64_MAX;
     encoder->ready = false;
     encoder->ready_since.ms = 0;
@@ -308,8 +310,9 @@ static void write_out(struct encoder *encoder) {
         if (n < 0 && errno == EINTR) {
             continue;
         }
-        if (n < 0 && errno != EAGAIN) { /* it has closed its input: there is no order it can take */
-            end_it(encoder, "it has closed its input");
+        if (n < 0 && errno != EAGAIN) { /* what it has said before is still to be heard */
+            encoder_process_hang_up(&encoder->process);
+            encoder->deaf = true;
         }
         if (n <= 0) {
             break;
@@ -336,16 +339,17 @@ static void watch(struct encoder *encoder, struct mono_ms now) {
     }
 }
 
-/* Both the end of its process and that of its output are waited for a moment: what it said last is
- * in the pipe, and its status says what happened. */
+/* The end of its process and that of its pipes are waited for a moment: what it said last is still
+ * to be heard, and its status says what happened. */
 static void watch_end(struct encoder *encoder, struct mono_ms now) {
     if (encoder->end_at.ms == INT64_MAX) {
         encoder->end_at.ms = now.ms + END_MS;
     }
-    if (encoder->reaped && (encoder->ended || now.ms >= encoder->end_at.ms)) {
+    bool late = now.ms >= encoder->end_at.ms;
+    if (encoder->reaped && (encoder->ended || late) && !encoder_waiting(encoder)) {
         after_end(encoder, now);
-    } else if (now.ms >= encoder->end_at.ms) {
-        end_it(encoder, "it has closed its output");
+    } else if (!encoder->reaped && late) {
+        end_it(encoder, "it has closed its %s", encoder->ended ? "output" : "input");
     }
 }
 
@@ -374,9 +378,9 @@ void encoder_step(struct encoder *encoder, struct mono_ms now) {
     if (encoder->dying) {
         return;
     }
-    if (!encoder->reaped && !encoder->ended) {
+    if (!encoder->reaped && !encoder->ended && !encoder->deaf) {
         watch(encoder, now);
-    } else if (!encoder_waiting(encoder)) {
+    } else {
         watch_end(encoder, now);
     }
 }
@@ -406,7 +410,7 @@ struct mono_ms encoder_deadline(const struct encoder *encoder) {
     if (encoder->dying) {
         return (struct mono_ms){INT64_MAX}; /* SIGCHLD wakes the loop */
     }
-    if (encoder->reaped || encoder->ended) {
+    if (encoder->reaped || encoder->ended || encoder->deaf) {
         return encoder->end_at;
     }
     struct mono_ms deadline = {encoder->heard_at.ms + ENCODER_SILENCE_MS};
@@ -551,7 +555,7 @@ bool encoder_next(struct encoder *encoder, struct mono_ms now, const struct enco
 
 bool encoder_write(struct encoder *encoder, uint64_t order, const struct desk_tag *tag,
                    const struct epc *epc, uint16_t pc, struct mono_ms now) {
-    for (size_t i = 0; encoder->ready && !encoder->dying && i < ORDERS_MAX; i++) {
+    for (size_t i = 0; encoder->ready && !encoder->dying && !encoder->deaf && i < ORDERS_MAX; i++) {
         if (encoder->open[i].order == 0) {
             encoder->open[i].order = order;
             encoder->open[i].until.ms = now.ms + ENCODER_ANSWER_MS;
@@ -564,7 +568,7 @@ bool encoder_write(struct encoder *encoder, uint64_t order, const struct desk_ta
 }
 
 bool encoder_forget(struct encoder *encoder, uint64_t order) {
-    if (!encoder->running || encoder->dying) {
+    if (!encoder->running || encoder->dying || encoder->deaf) {
         return false;
     }
     encoder_line_forget(order, &encoder->out);
