@@ -24,10 +24,3 @@ CREATE TABLE receipt (
   number INTEGER NOT NULL,        -- it holds the log up to here
   PRIMARY KEY (log, station)
 ) WITHOUT ROWID;
-
--- What the desk of this table keeps over a restart: the order to write that is not answered yet,
--- its place in a stack. Local to this file, in no hash, never shown to another station.
-CREATE TABLE desk (
-  one INTEGER PRIMARY KEY CHECK (one = 1),
-  kept BLOB NOT NULL              -- desk.h's own form
-);

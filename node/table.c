@@ -6,6 +6,7 @@
 
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 #include "node/log.h"
 
@@ -54,11 +55,19 @@ static enum error_code make_encoders(struct table *table, const struct table_con
     return code;
 }
 
+/* Local time less UTC, as this machine has it now. */
+static int64_t zone_ms(void) {
+    time_t seconds = (time_t)(station_wall().ms / 1000);
+    struct tm local;
+    return localtime_r(&seconds, &local) == NULL ? 0 : (int64_t)local.tm_gmtoff * 1000;
+}
+
 static enum error_code make_desk(struct table *table, struct error *err) {
     struct buffer kept;
     struct desk_config config = {.ledger = table->station->ledger,
                                  .self = table->station->keys.sign_public,
-                                 .has_encoder = table->writer != NULL};
+                                 .has_encoder = table->writer != NULL,
+                                 .zone_ms = zone_ms()};
     buffer_init(&kept);
     enum error_code code = ledger_kept_load(table->station->ledger, &kept, err);
     if (code == ERR_OK) {

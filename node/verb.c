@@ -64,6 +64,24 @@ static const struct verb_option void_options[] = {
 static const struct verb_option settle_options[] = {{"--keep", true},   {"--unseen", false},
                                                     {"--reason", true}, {"--chip", true},
                                                     {"--helper", true}, {NULL, false}};
+static const struct verb_option change_options[] = {
+    {"--tag", true}, {"--chip", true}, {"--reason", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option redo_options[] = {
+    {"--reason", true}, {"--chip", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option hold_options[] = {{"--missing", false},
+                                                  {"--reprint", false},
+                                                  {"--reason", true},
+                                                  {"--helper", true},
+                                                  {NULL, false}};
+static const struct verb_option unhold_options[] = {
+    {"--reason", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option look_options[] = {
+    {"--tag", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option roll_options[] = {
+    {"--loaded", false}, {"--removed", false}, {"--scrapped", false}, {"--pair", false},
+    {"--count", true},   {"--helper", true},   {NULL, false}};
+static const struct verb_option note_options[] = {
+    {"--bib", true}, {"--table", true}, {"--helper", true}, {NULL, false}};
 static const struct verb_option close_options[] = {{"--helper", true}, {NULL, false}};
 static const struct verb_option verify_options[] = {{"--every", false}, {NULL, false}};
 static const struct verb_option force_options[] = {{"--force", false}, {NULL, false}};
@@ -208,6 +226,40 @@ const struct verb verb_table[] = {
      "Settles a bib that was chipped twice: RECORD stays, its other chips no longer count.",
      "Scan the bib and read its chip first; --unseen says that nobody looked.\n", settle_options,
      verb_settle, VERB_STATION, VERB_ASKS_CHIP},
+    {"change",
+     "change OLD NEW [--tag EPC[/TID]]... [--chip WHERE] [--reason TEXT] [--helper INITIALS]",
+     "Gives a runner another bib: bib NEW gets the chip, bib OLD has none any more.",
+     "One act, so that nobody starts with both numbers or with none. Where chips are taken as "
+     "they\n"
+     "come the same chip goes on; else the new bib gets a new one, and WHERE is where the old "
+     "chip\n"
+     "is: destroyed, lost, or on:BIB. --reason says that an unusual number is meant.\n",
+     change_options, verb_change, VERB_STATION, 0},
+    {"redo", "redo FROM-TO --reason TEXT [--chip WHERE] [--helper INITIALS]",
+     "Takes back what this table chipped in a run of bibs, to be done again.",
+     "When a stack got out of step. All or nothing; what other tables chipped in that run stays.\n",
+     redo_options, verb_redo, VERB_STATION, VERB_ASKS_CHIP},
+    {"hold", "hold BIB... [--missing | --reprint] --reason TEXT [--helper INITIALS]",
+     "Says that a bib is not to be chipped for now.",
+     "--missing: it is not in the box; --reprint: it is to be printed again. What a lead holds "
+     "back,\n"
+     "only a lead gives free.\n",
+     hold_options, verb_hold, VERB_STATION, 0},
+    {"unhold", "unhold BIB... [--reason TEXT] [--helper INITIALS]", "Gives a bib free again.", "",
+     unhold_options, verb_unhold, VERB_STATION, 0},
+    {"look", "look BIB [--tag EPC[/TID]]... [--helper INITIALS]\nlook --tag EPC[/TID]...",
+     "Tells whether a bib carries the chips that the list says, and keeps what was seen.",
+     "Without --tag: nothing was heard on it. Without BIB it tells what the chip is, and keeps\n"
+     "nothing. Ends with status 1 if anything is wrong.\n",
+     look_options, verb_look, VERB_STATION, 0},
+    {"roll",
+     "roll ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]",
+     "Records which roll of chips is loaded at this table, or that it is not any more.",
+     "ROLL is what is written on it. --pair: its chips come in pairs. N is how many chips are on\n"
+     "it; with --scrapped, how many were spoiled.\n",
+     roll_options, verb_roll, VERB_STATION, 0},
+    {"note", "note TEXT [--bib BIB] [--table NAME] [--helper INITIALS]",
+     "Keeps a sentence, for all tables to read.", "", note_options, verb_note, VERB_STATION, 0},
     {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "", no_options,
      verb_ask, VERB_STATION, 0},
     {"doubles", "doubles", "Lists bibs that were chipped twice, and chips on two bibs.",
