@@ -101,6 +101,17 @@ enum error_code parts_chip(const char *value, bool zeros_count, struct parts_chi
                           "on:BIB.");
 }
 
+enum error_code parts_tag(const char *value, struct record_tag *tag, struct error *err) {
+    const char *slash = strchr(value, '/');
+    size_t length = slash == NULL ? strlen(value) : (size_t)(slash - value);
+    *tag = (struct record_tag){.seen = true};
+    enum error_code code = epc_parse(slice_of(value, length), &tag->epc, err);
+    if (code == ERR_OK && slash != NULL) {
+        code = tid_parse(slice_text(slash + 1), &tag->tid, err);
+    }
+    return code;
+}
+
 /* ---- issues ---- */
 
 static bool gather(void *context, const struct pairs_issue *issue) {

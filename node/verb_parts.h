@@ -45,6 +45,10 @@ struct parts_chip {
 enum error_code parts_chip(const char *value, bool zeros_count, struct parts_chip *chip,
                            struct error *err) __attribute__((nonnull(3, 4), warn_unused_result));
 
+/* EPC[/TID], a tag that was read. Errors: ERR_TAG. */
+enum error_code parts_tag(const char *value, struct record_tag *tag, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
 /* Issues copied out of the ledger, to be released. */
 struct parts_issues {
     size_t count, capacity;
