@@ -260,6 +260,10 @@ bool keys_pending(const struct keys *keys) {
     return keys->count > 0 || keys->spoilt;
 }
 
+struct slice keys_typed(const struct keys *keys) {
+    return slice_of(keys->raw, keys->count);
+}
+
 /* Whether this key comes as fast behind the one before as a scanner types; else a burst begins. */
 static bool goes_on(struct keys *keys, struct mono_ms now) {
     bool behind = keys_pending(keys) || keys->edit_last;

@@ -73,6 +73,8 @@ void keys_reset(struct keys *keys) __attribute__((nonnull));
 void keys_spoil(struct keys *keys, struct mono_ms now) __attribute__((nonnull));
 /* Whether something was typed and not ended. */
 bool keys_pending(const struct keys *keys) __attribute__((nonnull));
+/* That, as it came, to be shown with care; borrowed until the next byte. */
+struct slice keys_typed(const struct keys *keys) __attribute__((nonnull));
 
 /* Takes one byte. True if it ended a line, which is then in *line. Backspace (08h, 7Fh) takes the
  * last character back and Escape or Ctrl-U the whole line, as people at a keyboard expect; as fast

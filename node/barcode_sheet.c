@@ -34,7 +34,7 @@ static const struct grid {
     double words_size;
 } grids[] = {
     [BARCODE_LABELS] = {3, 8, 0, 0.5, 70, 37, 66, 5, 15, 28.5, 7.5, 32.5, 2.4},
-    [BARCODE_CARD] = {2, 6, 10, 10, 95, 46, 78, 7, 16, 31, 6, 37.5, 4},
+    [BARCODE_CARD] = {2, 7, 10, 8.5, 95, 40, 78, 5.5, 15, 28, 5.5, 34, 4},
 };
 
 struct barcode_sheet {

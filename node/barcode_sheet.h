@@ -11,9 +11,9 @@
 enum barcode_paper { BARCODE_PDF = 1, BARCODE_SVG };
 enum barcode_grid {
     BARCODE_LABELS = 0, /* 3 by 8 labels of 70 by 37 mm, as label paper is sold */
-    BARCODE_CARD,       /* 2 by 6 fields, far apart, so that a scanner meets the one meant */
+    BARCODE_CARD,       /* 2 by 7 fields, far apart, so that a scanner meets the one meant */
 };
-enum { BARCODE_LABELS_COUNT = 24, BARCODE_CARD_COUNT = 12 };
+enum { BARCODE_LABELS_COUNT = 24, BARCODE_CARD_COUNT = 14 };
 
 struct barcode_label {
     const char *code;  /* what a scanner reads; printed below it as it is */

@@ -14,13 +14,11 @@
 #include <unistd.h>
 
 #include "common/desk.h"
+#include "common/keys.h"
 #include "node/show.h"
 
 enum {
-    LOOK_MS = 200,       /* how often the node is asked for its view */
-    SCANNER_KEY_MS = 15, /* nobody types this fast, and every scanner does (common practice, no
-                            source) */
-    TYPED_MAX = 200,
+    LOOK_MS = 200, /* how often the node is asked for its view */
 };
 
 struct terminal {
@@ -28,14 +26,12 @@ struct terminal {
     struct verb_call *call;
     bool draws; /* both ends are terminals */
     struct termios before;
-    json_t *view;         /* what the node said last */
-    json_int_t sound;     /* the number of the sound that was made last */
-    char line[TYPED_MAX]; /* what is being typed */
-    size_t length;
-    struct mono_ms typed_since;
-    char escape[8]; /* the beginning of a key's sequence */
+    json_t *view;     /* what the node said last */
+    json_int_t sound; /* the number of the sound that was made last */
+    struct keys keys; /* what is being typed */
+    char escape[8];   /* the beginning of a key's sequence */
     size_t escape_length;
-    char drawn[TYPED_MAX];
+    size_t drawn_size; /* of what was typed */
     json_int_t drawn_version;
     bool over;
 };
@@ -155,21 +151,23 @@ static void draw(struct terminal *terminal) {
     json_int_t version = number_in(terminal->view, "version");
     json_int_t sound = number_in(terminal->view, "sound_number");
     const char *which = text_in(terminal->view, "sound");
+    struct slice typed = keys_typed(&terminal->keys);
     buffer_init(&out);
-    if (version != terminal->drawn_version || strcmp(terminal->line, terminal->drawn) != 0) {
+    if (version != terminal->drawn_version || typed.size != terminal->drawn_size) {
         buffer_print(&out, "\033[H\033[2J");
         put_view(&out, terminal->view);
         buffer_print(&out, "\nF7 stop  F8 not here or spoiled  F9 take back  F10 look  F11 one bib "
                            "at a time  Ctrl-D leave\n");
         buffer_append_slice(&out, buffer_slice(&terminal->call->err));
-        buffer_print(&out, "> %s", terminal->line);
+        buffer_print(&out, "> ");
+        show_plain(&out, typed);
     }
     if (sound != terminal->sound && strcmp(which, "silent") != 0 && strcmp(which, "done") != 0) {
         buffer_print(&out, "\a");
     }
     terminal->sound = sound;
     terminal->drawn_version = version;
-    snprintf(terminal->drawn, sizeof terminal->drawn, "%s", terminal->line);
+    terminal->drawn_size = typed.size;
     fwrite(out.data, 1, out.size, stdout);
     fflush(stdout);
     buffer_release(&out);
@@ -215,16 +213,6 @@ static int function_of(const char *sequence, size_t length) {
     return key;
 }
 
-static void enter(struct terminal *terminal) {
-    int64_t took = station_now().ms - terminal->typed_since.ms;
-    bool scanned = took <= (int64_t)(SCANNER_KEY_MS * (terminal->length + 1));
-    if (terminal->length > 0) {
-        tell(terminal, json_pack("{s:s, s:b}", "text", terminal->line, "scanned", scanned));
-    }
-    terminal->length = 0;
-    terminal->line[0] = '\0';
-}
-
 static void take_escape(struct terminal *terminal, char c) {
     terminal->escape[terminal->escape_length++] = c;
     int key = function_of(terminal->escape + 1, terminal->escape_length - 1);
@@ -238,24 +226,17 @@ static void take_escape(struct terminal *terminal, char c) {
 }
 
 static void take_key(struct terminal *terminal, char c) {
-    enum { CTRL_D = 4, BACKSPACE = 8, ESC = 27, DEL = 127 };
+    enum { CTRL_D = 4, ESC = 27 };
+    struct keys_line line;
     if (terminal->escape_length > 0) {
         take_escape(terminal, c);
     } else if (c == ESC) {
         terminal->escape[0] = c;
         terminal->escape_length = 1;
-    } else if (c == '\r' || c == '\n') {
-        enter(terminal);
     } else if (c == CTRL_D) {
         terminal->over = true;
-    } else if ((c == DEL || c == BACKSPACE) && terminal->length > 0) {
-        terminal->line[--terminal->length] = '\0';
-    } else if (c >= ' ' && c < DEL && terminal->length + 1 < TYPED_MAX) {
-        if (terminal->length == 0) {
-            terminal->typed_since = station_now();
-        }
-        terminal->line[terminal->length++] = c;
-        terminal->line[terminal->length] = '\0';
+    } else if (keys_take(&terminal->keys, (uint8_t)c, station_now(), &line)) {
+        tell(terminal, json_pack("{s:s, s:b}", "text", line.text, "scanned", line.scanned ? 1 : 0));
     }
 }
 
@@ -376,7 +357,9 @@ static enum error_code tell_first(struct terminal *terminal, struct error *err) 
 
 int desk_terminal(struct control_client *node, struct verb_call *call) {
     struct terminal terminal = {.node = node, .call = call, .drawn_version = -1};
+    struct keys_config plain = keys_config_plain();
     struct error err;
+    keys_init(&terminal.keys, &plain);
     if (tell_first(&terminal, &err) != ERR_OK) {
         verb_fail(call, &err);
     } else if (ask(&terminal, NULL) && call->status == 0) {

@@ -56,12 +56,13 @@ enum encoder_event_kind {
     ENCODER_FIELD,   /* tag, tag_count: all that is on the antenna */
     ENCODER_WRITTEN, /* order; tag[0]: what was read back */
     ENCODER_FAILED,  /* order, why, changed, text */
-    ENCODER_TYPED,   /* text */
+    ENCODER_TYPED,   /* text, scanned */
 };
 struct encoder_event {
     enum encoder_event_kind kind;
     char text[DESK_SAY_MAX];
     bool can_write;
+    bool scanned; /* TYPED: else by hand */
     uint64_t order;
     enum desk_failure why;
     bool changed;
@@ -87,6 +88,7 @@ bool encoder_only_types(const char *spec) __attribute__((nonnull));
 /* The main() of each: `args` is what stood behind NAME: (or ""); returns an exit status. They run
  * in a process of their own, `bibweave encoder NAME ARGS`, and know nothing of the node. */
 int encoder_rehearse(const char *args) __attribute__((nonnull));
+int encoder_keys(const char *args) __attribute__((nonnull)); /* args: node/keys_source.h */
 /* Whether there is one of that name, and running it (verb_encoder.c). */
 bool encoder_in_the_box(const char *name) __attribute__((nonnull));
 

@@ -1,9 +1,7 @@
 /*
- * encoder_keys.c: see encoder_keys.h.
+ * encoder_keys.c: the encoder `keys`, for a table whose scanner or desktop reader types.
  * Must never write a chip, and never block on a scanner: the node listens for its sign of life.
  */
-#include "node/encoder_keys.h"
-
 #include <errno.h>
 #include <jansson.h>
 #include <poll.h>
@@ -13,6 +11,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "node/encoder.h"
 #include "node/keys_source.h"
 
 enum {

@@ -139,7 +139,9 @@ static bool read_failed(const json_t *object, struct encoder_event *event, const
 
 static bool read_typed(const json_t *object, struct encoder_event *event, const char **why) {
     const json_t *text = json_object_get(object, "text");
+    const json_t *scanned = json_object_get(object, "scanned");
     event->kind = ENCODER_TYPED;
+    event->scanned = !json_is_false(scanned);
     *why = "typed without a text that a bib or a chip could have";
     if (!json_is_string(text) || json_string_length(text) >= sizeof event->text) {
         return false;

@@ -8,6 +8,7 @@
 #include <string.h>
 #include <time.h>
 
+#include "common/keys.h"
 #include "node/log.h"
 
 enum { ACTS_MAX = 64, FOLLOW_MAX = 16 };
@@ -235,8 +236,23 @@ static enum error_code feed(struct table *table, struct desk_event *event, struc
     }
 }
 
+/* What was typed or scanned, without what a scanner puts around it; nothing is left of an empty
+ * line. */
+static enum error_code feed_text(struct table *table, struct desk_event *event, struct error *err) {
+    struct keys_config plain = keys_config_plain();
+    struct keys_line line;
+    if (!keys_read(&plain, event->text, event->scanned, &line)) {
+        return ERR_OK;
+    }
+    event->text = slice_text(line.text);
+    event->scanned = line.scanned;
+    enum error_code code = feed(table, event, err);
+    event->text = slice_text("");
+    return code;
+}
+
 enum error_code table_input(struct table *table, struct desk_event *event, struct error *err) {
-    return feed(table, event, err);
+    return event->kind == DESK_TEXT ? feed_text(table, event, err) : feed(table, event, err);
 }
 
 const struct desk_view *table_view(const struct table *table) {
@@ -255,8 +271,8 @@ static enum error_code take(struct table *table, const struct encoder *encoder,
                                .tag_count = said->tag_count};
     if (said->kind == ENCODER_TYPED) {
         event.kind = DESK_TEXT;
-        event.scanned = true;
-        return feed(table, &event, err);
+        event.scanned = said->scanned;
+        return feed_text(table, &event, err);
     }
     if (encoder != table->writer) {
         return ERR_OK; /* one antenna at a table */

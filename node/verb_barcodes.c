@@ -18,20 +18,42 @@ enum {
     SVG_PAGES_MAX = 100, /* files; beyond that a PDF is kinder */
 };
 
-/* What a table answers and says with its scanner: desk.h's choices and commands. */
-static const struct barcode_label card[BARCODE_CARD_COUNT] = {
+/* What a table answers and commands with its scanner: the words of the desk's choices, and of its
+ * commands. A word may answer several questions; the sentence is what they have in common. The
+ * first page has what is wanted daily. */
+static const struct barcode_label card[] = {
+    {"+STOP", "Stop the series here"},
+    {"+ABSENT", "This bib is not here, or spoiled"},
+    {"+UNDO", "Take the last one back"},
+    {"+LOOK", "What is on the antenna?"},
+    {"+ONE", "Just this one; one bib at a time"},
     {"+LEAVE", "Leave it as it is"},
-    {"+REPLACE", "This chip instead of the old one"},
-    {"+ADD", "This chip beside the old one"},
+    {"+REPLACE", "The new chip instead of the old one"},
+    {"+FURTHER", "The new chip beside the old one"},
     {"+DESTROYED", "The old chip is destroyed"},
     {"+LOST", "The old chip is lost"},
-    {"+UNDO", "Take the last one back"},
-    {"+YES", "Yes"},
-    {"+NO", "No"},
-    {"+ABSENT", "This bib is not here, or spoiled"},
-    {"+STOP", "Stop the series here"},
-    {"+ONE", "One bib at a time"},
-    {"+LOOK", "What is on the antenna?"},
+    {"+ON", "Go on"},
+    {"+AGAIN", "Once more"},
+    {"+ANOTHER", "Take another chip"},
+    {"+WAIT", "Keep looking for it"},
+    {"+TAKE", "Yes, take it"},
+    {"+FINISH", "Make what is missing"},
+    {"+HALF", "Put it down as half"},
+    {"+ANEW", "Throw the first away, start anew"},
+    {"+THROWN", "It is thrown away"},
+    {"+LATE", "It is a late entry"},
+    {"+NUMBER", "It is a replacement number"},
+    {"+NONE", "Nothing is heard"},
+    {"+HERE", "It is here: go on"},
+    {"+FREE", "Free it and go on"},
+    {"+OVER", "The other bib then needs a new chip"},
+    {"+REDO", "Yes, take them back"},
+    {"+RESUME", "On with the series"},
+    {"+EMPTY", "Nothing lies there: what is heard?"},
+};
+enum {
+    CARD_COUNT = sizeof(card) / sizeof(card[0]),
+    CARD_PAGES = (CARD_COUNT + BARCODE_CARD_COUNT - 1) / BARCODE_CARD_COUNT,
 };
 
 struct sheets {
@@ -48,7 +70,7 @@ struct sheets {
 };
 
 static size_t page_count(const struct sheets *sheets) {
-    return (sheets->card ? 1 : 0) +
+    return (sheets->card ? CARD_PAGES : 0) +
            (sheets->count + BARCODE_LABELS_COUNT - 1) / BARCODE_LABELS_COUNT;
 }
 
@@ -199,10 +221,14 @@ static enum error_code draw_page(const struct sheets *sheets, size_t page,
     struct barcode_label labels[BARCODE_LABELS_COUNT];
     char text[BARCODE_LABELS_COUNT][24];
     size_t count = 0;
-    if (sheets->card && page == 0) {
-        return barcode_sheet_page(sheet, BARCODE_CARD, sheets->kind, card, BARCODE_CARD_COUNT, err);
+    size_t before = sheets->card ? CARD_PAGES : 0;
+    if (page < before) {
+        size_t left = CARD_COUNT - page * BARCODE_CARD_COUNT;
+        return barcode_sheet_page(sheet, BARCODE_CARD, sheets->kind,
+                                  card + page * BARCODE_CARD_COUNT,
+                                  left < BARCODE_CARD_COUNT ? left : BARCODE_CARD_COUNT, err);
     }
-    size_t from = (page - (sheets->card ? 1 : 0)) * BARCODE_LABELS_COUNT;
+    size_t from = (page - before) * BARCODE_LABELS_COUNT;
     for (; count < BARCODE_LABELS_COUNT && from + count < sheets->count; count++) {
         snprintf(text[count], sizeof(text[count]), "%llu",
                  (unsigned long long)sheets->number[from + count]);

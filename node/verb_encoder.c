@@ -13,6 +13,7 @@ static const struct {
     int (*run)(const char *args);
 } in_the_box[] = {
     {"rehearse", encoder_rehearse},
+    {"keys", encoder_keys},
 };
 enum { COUNT = sizeof in_the_box / sizeof in_the_box[0] };
 

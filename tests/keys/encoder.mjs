@@ -9,7 +9,7 @@ import { createInterface } from 'node:readline';
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { now, scratch, sleep } from '../field.mjs';
-import { Encoder, Fifo, startTyping } from './typist.mjs';
+import { Encoder, Fifo, startAside, typing } from './typist.mjs';
 
 const scan = (text) => ({ text, scanned: true });
 const hand = (text) => ({ text, scanned: false });
@@ -91,7 +91,7 @@ test('keys that are no characters spoil a line, and are never left out of it',
 
 // A pseudo terminal in the place of a scanner: {child, path}.
 async function plug(t, link) {
-  const child = startTyping(t, ['serial']);
+  const child = startAside(t, typing, ['serial']);
   const [path] = await once(createInterface({ input: child.stdout }), 'line');
   symlinkSync(path, link);
   return {

@@ -1,6 +1,5 @@
 /*
  * typing.c: what tests/keys needs besides the program. One process, one job:
- *   typing encoder ARGS     the encoder `keys`, as the node starts it
  *   typing serial           a pseudo terminal in the place of a serial scanner: prints its path,
  * and what comes in goes out of the scanner; ends, as if unplugged, with it typing events GAP TEXT
  * the input events (struct input_event, this machine's) that a keyboard with the US layout gives
@@ -14,8 +13,6 @@
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
-
-#include "node/encoder_keys.h"
 
 static int serial(void) {
     char bytes[4096];
@@ -106,9 +103,6 @@ static int put_codes(int count, char **words) {
 }
 
 int main(int argc, char **argv) {
-    if (argc == 3 && strcmp(argv[1], "encoder") == 0) {
-        return encoder_keys(argv[2]);
-    }
     if (argc == 2 && strcmp(argv[1], "serial") == 0) {
         return serial();
     }

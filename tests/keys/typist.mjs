@@ -29,9 +29,9 @@ export function readPictures(files) {
     });
 }
 
-// A process of typing.c whose standard input stays open; it ends with the test at the latest.
-export function startTyping(t, words) {
-  const child = spawn(typing, words, { stdio: ['pipe', 'pipe', 'pipe'] });
+// A process whose standard input stays open; it ends with the test at the latest.
+export function startAside(t, file, words) {
+  const child = spawn(file, words, { stdio: ['pipe', 'pipe', 'pipe'] });
   child.stdin.on('error', () => {});
   child.ended = once(child, 'exit').then(([status, signal]) => status ?? signal);
   atEnd(t, async () => {
@@ -44,7 +44,7 @@ export function startTyping(t, words) {
 export class Encoder {
   // Starts it; `start: false` leaves the protocol's first line to the test.
   constructor(t, args, { start = true } = {}) {
-    this.child = startTyping(t, ['encoder', args]);
+    this.child = startAside(t, program, ['encoder', 'keys', args]);
     this.said = [];
     this.log = '';
     createInterface({ input: this.child.stdout })
