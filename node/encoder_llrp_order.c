@@ -240,10 +240,14 @@ static enum encoder_llrp_verdict after_look(struct encoder_llrp_order *order,
         return ENCODER_LLRP_FAILED; /* why and text are those of the write */
     }
     order->changed = !as_before(order);
-    if (!order->changed && order->has_password && !order->open && strcmp(order->why, "gone") == 0) {
-        /* it is there and answers, but not to the password: LLRP 1.0.1 has no code for that */
+    if (strcmp(order->why, "gone") != 0) {
+        return ENCODER_LLRP_FAILED;
+    }
+    if (!order->changed && order->has_password && !order->open) {
+        /* it answers, but not after the password: LLRP 1.0.1 has no code for that */
         return fail(order, "password", "the chip does not answer after the access password");
     }
+    order->why = "weak"; /* it fell silent, and is there */
     return ENCODER_LLRP_FAILED;
 }
 

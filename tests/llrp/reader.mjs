@@ -34,7 +34,7 @@ export class Reader {
     Object.assign(this, { newest, versionRequest, antennas, powers, power, round_ms, accessSpecs, opSpecs });
     this.tags = new Set();
     this.faults = []; // what the client did wrong
-    this.messages = []; // {from: 'reader' or 'encoder', and what decode() gives}
+    this.messages = []; // {from: 'reader' or 'encoder', client: its port, and what decode() gives}
     this.attempts = 0; // connections
     this.acknowledged = 0; // keep-alives
     this.mute = false; // takes connections and says nothing
@@ -105,7 +105,7 @@ export class Reader {
         const size = Math.max(10, rest.readUInt32BE(2));
         const message = decode(Buffer.from(rest.subarray(0, size)));
         rest = rest.subarray(size);
-        this.messages.push({ from: 'encoder', ...message });
+        this.messages.push({ from: 'encoder', client: socket.remotePort, ...message });
         if (!this.frozen) this.#take(message);
       }
     });
@@ -123,7 +123,7 @@ export class Reader {
   }
   #send(bytes) {
     if (!this.socket || this.frozen) return;
-    this.messages.push({ from: 'reader', ...decode(bytes) });
+    this.messages.push({ from: 'reader', client: this.socket.remotePort, ...decode(bytes) });
     this.socket.write(bytes);
   }
   #say(name, id, fields, ...parameters) {

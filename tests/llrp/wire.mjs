@@ -221,7 +221,7 @@ function readField(cursor, [kind, name, item], fields, flat) {
     number(name, BigInt(count));
     const bytes = cursor.take(kind === 'bits' ? Math.ceil(count / 8) : count * 2);
     fields[item] = bytes.toString('hex');
-    if (bytes.length) say(item, fields[item]);
+    say(item, fields[item]);
   } else {
     const size = cursor.number(2);
     const text = cursor.take(Number(size));
