@@ -478,6 +478,8 @@ static bool take_answer(struct encoder *encoder, struct mono_ms now) {
     for (size_t i = 0; i < ORDERS_MAX; i++) {
         if (encoder->open[i].order == encoder->event.order) {
             encoder->open[i].order = 0;
+            encoder->field_known = false; /* what lies there after it is news, also if it is the
+                                             same */
             return true;
         }
     }

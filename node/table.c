@@ -26,6 +26,7 @@ struct table {
     struct encoder *encoder[TABLE_ENCODERS_MAX];
     struct encoder *writer; /* one of them, or NULL */
     bool can_write;         /* as the writer says */
+    bool begun;             /* the desk has been told that its encoder is not there yet */
     bool kept_failed;       /* the last DESK_KEEP was not committed: nothing may be written */
     size_t follow_count;
     struct follow follow[FOLLOW_MAX];
@@ -345,6 +346,13 @@ struct mono_ms table_deadline(const struct table *table) {
 enum error_code table_step(struct table *table, struct mono_ms now, struct error *err) {
     enum error_code code = table->fault.code; /* also of an input between two steps */
     *err = table->fault;
+    if (code == ERR_OK && !table->begun && table->writer != NULL) {
+        table->begun = true; /* an order of the node before this one is in doubt from now on */
+        code = feed(table,
+                    &(struct desk_event){.kind = DESK_ENCODER_DOWN,
+                                         .text = slice_text("it is being started")},
+                    err);
+    }
     if (code == ERR_OK && has_news(table) && now.ms >= table->news_at.ms) {
         table->news_at.ms = now.ms + TABLE_NEWS_MS;
         table->count_seen = ledger_count(table->station->ledger);
