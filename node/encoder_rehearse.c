@@ -5,12 +5,12 @@
  * `rehearse:KEY=NUMBER,...`: away=MS a written tag is taken away after that time (600), next=MS
  * later the next lies there (300), slow=MS a write takes (40); and faults, each at the N-th order
  * to write: fail=N too weak, nothing changed; torn=N changed in part (both are lifted and laid down
- * again); two=N two tags lie there for two seconds; leave=N the tag leaves during the write; die=N
- * the process ends after the tag was written and before it says so; mute=N it says nothing any more
- * after the tag was written; hang=N the same before; deaf=N it goes on saying what lies there and
- * answers nothing; junk=N it talks nonsense; flood=N it talks without end. state=FILE keeps what
- * lies there and how many orders there were, over the ends of the process. Its own process; it must
- * never touch a station's folder.
+ * again); two=N two tags lie there for two seconds; leave=N the tag leaves during the write, and is
+ * laid down again; die=N the process ends after the tag was written and before it says so; mute=N
+ * it says nothing any more after the tag was written; hang=N the same before; deaf=N it goes on
+ * saying what lies there and answers nothing; junk=N it talks nonsense; flood=N it talks without
+ * end. state=FILE keeps what lies there and how many orders there were, over the ends of the
+ * process. Its own process; it must never touch a station's folder.
  */
 #include <inttypes.h>
 #include <jansson.h>
@@ -239,6 +239,7 @@ static void finish_order(struct rehearsal *rehearsal, int64_t now) {
         say_failed(number, "weak", true, "rehearsed: torn in the middle");
     } else if (is_due(rehearsal, settings->leave)) {
         rehearsal->tag.there = false;
+        rehearsal->lifted = true;
         rehearsal->taken_at = now;
         keep(rehearsal);
         say_failed(number, "gone", true, "rehearsed: it left during the write");
