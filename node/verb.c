@@ -50,7 +50,7 @@ static const struct verb_option admit_options[] = {{"--out", true},
                                                    {"--passphrase-file", true},
                                                    {NULL, false}};
 static const struct verb_option run_options[] = {
-    {"--listen", true}, {"--peer", true}, {"--beacon", true}, {NULL, false}};
+    {"--listen", true}, {"--peer", true}, {"--beacon", true}, {"--page", true}, {NULL, false}};
 static const struct verb_option issue_options[] = {
     {"--tag", true}, {"--replace", true}, {"--chip", true},   {"--extra", true}, {"--reason", true},
     {"--how", true}, {"--half", false},   {"--helper", true}, {NULL, false}};
@@ -154,12 +154,15 @@ const struct verb verb_table[] = {
      retire_options, verb_retire, VERB_STATION, VERB_ASKS_HOW | VERB_ASKS_ROOT},
     {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", no_options, verb_allot,
      VERB_STATION, 0},
-    {"run", "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off]",
+    {"run",
+     "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off] [--page PORT|off]",
      "Runs the station: it exchanges records with the others until it is stopped.",
      "Others are found by their admits, by what they were reached at before, and by small "
      "messages\n"
      "on the network (UDP port 7117, or --beacon); where those are blocked, one --peer is enough.\n"
-     "Prints `ready ADDR:PORT` once it serves. Port 0 is any free port. Ends cleanly on SIGTERM "
+     "Its pages are at http://127.0.0.1:7118/, or --page, for browsers on this machine alone.\n"
+     "Prints `ready ADDR:PORT` once it serves, and `page URL`. Port 0 is any free port. Ends "
+     "cleanly on SIGTERM "
      "or\n"
      "Ctrl-C.\n",
      run_options, run_node, VERB_NODE, 0},
