@@ -99,6 +99,13 @@ void verb_allot(struct verb_call *call) __attribute__((nonnull));
 void verb_issue(struct verb_call *call) __attribute__((nonnull));
 void verb_void(struct verb_call *call) __attribute__((nonnull));
 void verb_settle(struct verb_call *call) __attribute__((nonnull));
+void verb_change(struct verb_call *call) __attribute__((nonnull));
+void verb_redo(struct verb_call *call) __attribute__((nonnull));
+void verb_hold(struct verb_call *call) __attribute__((nonnull));
+void verb_unhold(struct verb_call *call) __attribute__((nonnull));
+void verb_look(struct verb_call *call) __attribute__((nonnull));
+void verb_roll(struct verb_call *call) __attribute__((nonnull));
+void verb_note(struct verb_call *call) __attribute__((nonnull));
 void verb_ask(struct verb_call *call) __attribute__((nonnull));
 void verb_doubles(struct verb_call *call) __attribute__((nonnull));
 void verb_status(struct verb_call *call) __attribute__((nonnull));
@@ -108,6 +115,7 @@ void verb_carry_out(struct verb_call *call) __attribute__((nonnull));
 void verb_carry_in(struct verb_call *call) __attribute__((nonnull));
 void verb_merge(struct verb_call *call) __attribute__((nonnull));
 void verb_export(struct verb_call *call) __attribute__((nonnull));
+void verb_handover(struct verb_call *call) __attribute__((nonnull));
 
 void verb_recover(struct verb_call *call) __attribute__((nonnull));
 
