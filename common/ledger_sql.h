@@ -11,7 +11,7 @@
 
 #include <sqlite3.h>
 
-enum { LEDGER_APPLICATION_ID = 0x62697776 /* "bibw" */, LEDGER_SCHEMA_VERSION = 2 };
+enum { LEDGER_APPLICATION_ID = 0x62697776 /* "bibw" */, LEDGER_SCHEMA_VERSION = 3 };
 
 /* What is kept in memory of a chain beside its place in the tree. */
 struct ledger_chain {
@@ -116,6 +116,8 @@ enum ledger_statement {
     SQL_CUTOFF_INSERT,
     SQL_CUTOFF_KEYS,
     SQL_RECEIPT_SET,
+    SQL_KEPT_GET,
+    SQL_KEPT_SET,
     SQL_ALLOT_INSERT,
     SQL_ALLOT_FIND,
     SQL_ALLOT_OF_KEY,

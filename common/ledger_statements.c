@@ -60,6 +60,8 @@ static const char *const statement_text[SQL_COUNT] = {
                         " WHERE c.head_id = ?1",
     [SQL_RECEIPT_SET] = "INSERT INTO receipt VALUES (?1, ?2, ?3)"
                         " ON CONFLICT DO UPDATE SET number = max(number, excluded.number)",
+    [SQL_KEPT_GET] = "SELECT kept FROM desk",
+    [SQL_KEPT_SET] = "INSERT OR REPLACE INTO desk VALUES (1, ?1)",
 
     [SQL_ALLOT_INSERT] = "INSERT INTO allot VALUES (?1, ?2, ?3, ?4, ?5)",
     [SQL_ALLOT_FIND] = "SELECT a.rid, a.key, r.chain, r.number, r.id FROM allot a JOIN record r"

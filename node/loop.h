@@ -1,10 +1,10 @@
 /*
  * loop.h: the one event loop of a running node, which alone touches the ledger.
  *
- * Each turn in this order: commands and pages (they are local acts), peers, then bulk: slices of
- * records from peers, jobs, copies. What is done in one go is bounded, so that whoever issues at
- * this table never waits for more than about 10 ms. Own records are shown to peers only after their
- * commit. It sleeps until something comes or is due: idle is idle.
+ * Each turn in this order: the desk, commands and pages (they are local acts), peers, then bulk:
+ * slices of records from peers, jobs, copies. What is done in one go is bounded, so that whoever
+ * issues at this table never waits for more than about 10 ms. Own records are shown to peers only
+ * after their commit. It sleeps until something comes or is due: idle is idle.
  */
 #ifndef BIBWEAVE_LOOP_H
 #define BIBWEAVE_LOOP_H
@@ -15,6 +15,7 @@
 #include "node/porter.h"
 #include "node/station.h"
 #include "node/store.h"
+#include "node/table.h"
 #include "node/transport.h"
 #include "node/web.h"
 
@@ -25,6 +26,7 @@ struct loop_config {
     struct asks *asks;
     struct store *store;
     struct porter *porter;
+    struct table *table;
     struct beacon *beacon; /* NULL: none */
     struct web *web;       /* NULL: no pages */
     int signals;           /* a signalfd for SIGTERM, SIGINT and SIGCHLD */

@@ -50,7 +50,12 @@ static const struct verb_option admit_options[] = {{"--out", true},
                                                    {"--passphrase-file", true},
                                                    {NULL, false}};
 static const struct verb_option run_options[] = {
-    {"--listen", true}, {"--peer", true}, {"--beacon", true}, {"--page", true}, {NULL, false}};
+    {"--listen", true}, {"--peer", true}, {"--beacon", true}, {"--encoder", true},
+    {"--gone", true},   {"--page", true}, {NULL, false}};
+static const struct verb_option desk_options[] = {
+    {"--view", false}, {"--input", true},       {"--series", true},
+    {"--step", true},  {"--check-every", true}, {"--helper", true},
+    {"--roll", true},  {"--pair", false},       {NULL, false}};
 static const struct verb_option issue_options[] = {
     {"--tag", true}, {"--replace", true}, {"--chip", true},   {"--extra", true}, {"--reason", true},
     {"--how", true}, {"--half", false},   {"--helper", true}, {NULL, false}};
@@ -177,7 +182,8 @@ const struct verb verb_table[] = {
     {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", no_options, verb_allot,
      VERB_STATION, 0},
     {"run",
-     "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off] [--page PORT|off]",
+     "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off] [--page PORT|off]\n"
+     "    [--encoder NAME[:ARGS]]... [--gone MS]",
      "Runs the station: it exchanges records with the others until it is stopped.",
      "Others are found by their admits, by what they were reached at before, and by small "
      "messages\n"
@@ -186,8 +192,25 @@ const struct verb verb_table[] = {
      "Prints `ready ADDR:PORT` once it serves, and `page URL`. Port 0 is any free port. Ends "
      "cleanly on SIGTERM "
      "or\n"
-     "Ctrl-C.\n",
+     "Ctrl-C.\n"
+     "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), or\n"
+     "program:COMMAND for any program that speaks as DEVELOPERS.md says under Encoders. It can be\n"
+     "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
+     "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
      run_options, run_node, VERB_NODE, 0},
+    {"desk",
+     "desk [--series FIRST-LAST [--step N] [--check-every N]] [--helper INITIALS]\n"
+     "     [--roll NAME [--pair]]\n"
+     "desk --view\n"
+     "desk --input JSON",
+     "Works at this table in a terminal: scan or type a bib, stick the chip on, next.",
+     "Needs the station's running `run`. FIRST may lie above LAST. F1 to F6 answer a question, F7\n"
+     "stops a series, F8 says that this bib is not here or spoiled, F9 takes the last chip back, "
+     "F10\n"
+     "looks at what is on the antenna, F11 goes back to one bib at a time; Ctrl-D leaves. --view\n"
+     "prints what the desk says now; --input gives it one input, as DEVELOPERS.md says under "
+     "Desk.\n",
+     desk_options, verb_desk, VERB_STATION, 0},
     {"issue",
      "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
      "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
@@ -291,6 +314,8 @@ const struct verb verb_table[] = {
      "the\n"
      "list and of the state that it was made at. Ends with status 1 as `export` does.\n",
      handover_options, verb_handover, VERB_STATION, 0},
+    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
+     verb_encoder, VERB_MAKES_FOLDER, 0},
     {0}};
 
 const struct verb *verb_find(const char *name) {
@@ -322,7 +347,9 @@ static void help_all(struct buffer *out) {
     buffer_print(out, "bibweave: which chip is on which bib, at many tables at once.\n\n"
                       "bibweave [--dir FOLDER] VERB ... [--json]\n\n");
     for (const struct verb *verb = verb_table; verb->name != NULL; verb++) {
-        buffer_print(out, "  %-18s  %s\n", verb->name, verb->summary);
+        if (verb->summary[0] != '\0') { /* else nobody is meant to type it */
+            buffer_print(out, "  %-18s  %s\n", verb->name, verb->summary);
+        }
     }
     buffer_print(out,
                  "\n--dir FOLDER  the station's data folder, else BIBWEAVE_DIR, else\n"

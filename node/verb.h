@@ -8,6 +8,8 @@
 #include "common/sync.h"
 #include "node/station.h"
 
+struct table;
+
 /* Work that takes long, cut into steps of at most about 10 ms. */
 struct verb_job {
     /* Does one step. True while there is more to do; when it returns false the job has filled the
@@ -26,6 +28,7 @@ struct verb_call {
     struct station *station; /* open station; NULL for verbs that make a folder */
     const uint8_t *seed;     /* 32 bytes: the root key's, unsealed by whoever asks; or NULL */
     struct sync *sync;       /* the running node's machine, or NULL */
+    struct table *table;     /* the running node's desk, or NULL */
     struct buffer out, err;  /* what goes to standard output and standard error */
     int status;              /* exit status */
     struct verb_job *job;    /* set by a verb that goes on in steps; owned by the caller then */
@@ -117,6 +120,8 @@ void verb_merge(struct verb_call *call) __attribute__((nonnull));
 void verb_export(struct verb_call *call) __attribute__((nonnull));
 void verb_handover(struct verb_call *call) __attribute__((nonnull));
 
+void verb_desk(struct verb_call *call) __attribute__((nonnull));
+void verb_encoder(struct verb_call *call) __attribute__((nonnull));
 void verb_recover(struct verb_call *call) __attribute__((nonnull));
 
 /* `bibweave run`: the node (run.c). Returns the exit status. `call` has dir and arguments. */

@@ -16,6 +16,7 @@
 
 #include <jansson.h>
 
+#include "node/table.h"
 #include "node/verb.h"
 
 #include <zmq.h>
@@ -31,22 +32,12 @@ enum {
     WEB_REFRESH_MS = 1000,    /* what pages show is made again at most this often */
 };
 
-/* The desk behind the pages; all NULL where there is none, and POST /desk is refused then. */
-struct web_desk {
-    void *context;
-    /* Rises whenever view() would give something new. */
-    uint64_t (*version)(void *context);
-    /* What the page shows; a new reference, NULL when memory runs out. */
-    json_t *(*view)(void *context);
-    /* One input. Errors: ERR_FORM, ERR_USAGE for what is no input; the ledger's. */
-    enum error_code (*input)(void *context, const json_t *input, struct error *err);
-};
 struct web_config {
     uint16_t port;   /* 0: any that is free */
     const char *dir; /* the data folder; borrowed, as are the others */
     struct station *station;
     struct sync *sync;
-    struct web_desk desk;
+    struct table *table; /* the desk; NULL: none, and POST /desk is refused */
 };
 
 struct web;

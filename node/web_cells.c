@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "node/show.h"
+#include "node/show_day.h"
 #include "node/station.h"
 #include "node/web_floor.h"
 
@@ -268,6 +268,17 @@ static void see_void(struct web_cells *cells, const struct record *record) {
     }
 }
 
+static void see_roll(struct known_station *station, const struct record *record) {
+    struct record_roll roll;
+    if (record_roll_read(record->body, &roll)) {
+        size_t size = roll.how == ROLL_LOADED ? roll.roll.size : 0;
+        if (size > 0 && size <= RECORD_TEXT_MAX) {
+            memcpy(station->roll, roll.roll.data, size);
+        }
+        station->roll[size <= RECORD_TEXT_MAX ? size : 0] = '\0';
+    }
+}
+
 static void see_helper(struct known_station *station, const struct record *record) {
     if (record->wall.ms >= station->last.ms && record->helper.size <= RECORD_HELPER_MAX) {
         station->last = record->wall;
@@ -294,6 +305,15 @@ static void see_record(void *context, struct slice raw) {
         break;
     case RECORD_VOID:
         see_void(cells, &record);
+        break;
+    case RECORD_ROLL:
+        if (by != NOBODY) {
+            see_roll(&cells->station[by], &record);
+        }
+        break;
+    case RECORD_HOLD:
+    case RECORD_LOOK:
+    case RECORD_NOTE:
         break;
     case RECORD_ALLOT:
         cells->owners_known = false;
@@ -420,10 +440,35 @@ void web_cells_mark(struct web_cells *cells, const char *text, enum web_cell as)
     }
 }
 
+struct holds {
+    struct web_cells *cells;
+    size_t max, count;
+    json_t *list;
+};
+
+static bool add_hold(void *context, const struct pairs_hold *hold) {
+    static const enum web_cell looks[] = {[HOLD_FREE] = 0,
+                                          [HOLD_HELD] = WEB_CELL_HELD,
+                                          [HOLD_MISSING] = WEB_CELL_MISSING,
+                                          [HOLD_REPRINT] = WEB_CELL_REPRINT};
+    struct holds *holds = context;
+    struct cell *cell = find_cell(holds->cells, &hold->bib);
+    if (cell != NULL) {
+        cell->mark = (uint8_t)looks[hold->how];
+    }
+    if (holds->count++ < holds->max) {
+        json_array_append_new(holds->list, show_hold_json(hold));
+    }
+    return true;
+}
+
 json_t *web_cells_holds(struct web_cells *cells, size_t max) {
-    (void)cells;
-    (void)max;
-    return json_pack("{s:i, s:[]}", "count", 0, "list");
+    struct holds holds = {cells, max, 0, json_array()};
+    struct error ignored;
+    if (pairs_each_hold(cells->ledger, add_hold, &holds, &ignored) != ERR_OK) {
+        json_array_clear(holds.list);
+    }
+    return json_pack("{s:I, s:o}", "count", (json_int_t)holds.count, "list", holds.list);
 }
 
 /* ---- JSON ---- */

@@ -181,16 +181,15 @@ static bool somebody_wants(const struct web *web, enum web_topic topic) {
 }
 
 static bool desk_is_new(const struct web *web) {
-    const struct web_desk *desk = &web->config.desk;
-    return desk->view != NULL &&
-           (web->state[WEB_DESK].version == 0 || desk->version(desk->context) != web->desk_version);
+    const struct table *table = web->config.table;
+    return table != NULL &&
+           (web->state[WEB_DESK].version == 0 || table_view(table)->version != web->desk_version);
 }
 
 static void tell_desk(struct web *web) {
-    const struct web_desk *desk = &web->config.desk;
     if (desk_is_new(web) && somebody_wants(web, WEB_DESK)) {
-        web->desk_version = desk->version(desk->context);
-        set_state(web, WEB_DESK, desk->view(desk->context));
+        web->desk_version = table_view(web->config.table)->version;
+        set_state(web, WEB_DESK, table_view_json(table_view(web->config.table)));
     }
 }
 

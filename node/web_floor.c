@@ -190,6 +190,21 @@ static void mark_shared(struct web_cells *cells, json_t *doubles) {
     }
 }
 
+/* ---- the chip list that is out ---- */
+
+/* With `same`: whether nothing about chips has changed since it was made. */
+static json_t *handover_json(json_t *status) {
+    json_t *handover = json_object_get(status, "handover");
+    const char *at = json_string_value(json_object_get(handover, "state_hash"));
+    const char *now = json_string_value(json_object_get(status, "state_hash"));
+    json_t *value = json_is_object(handover) ? json_copy(handover) : json_null();
+    if (json_is_object(value)) {
+        bool same = at != NULL && now != NULL && strcmp(at, now) == 0;
+        json_object_set_new(value, "same", json_boolean(same));
+    }
+    return value;
+}
+
 /* ---- all of it ---- */
 
 json_t *web_floor_json(struct web_floor *floor, json_t *status, json_t *doubles) {
@@ -209,6 +224,7 @@ json_t *web_floor_json(struct web_floor *floor, json_t *status, json_t *doubles)
     json_object_set_new(value, "doubles", doubles_json(doubles));
     json_object_set_new(value, "doubles_count", json_integer((json_int_t)json_array_size(doubles)));
     json_object_set_new(value, "holds", holds);
+    json_object_set_new(value, "handover", handover_json(status));
     web_cells_json(floor->cells, value);
     return value;
 }

@@ -57,7 +57,8 @@ static void run(struct web *web, const struct verb *verb, const char *const *wor
                                .cwd = web->config.dir,
                                .dir = web->config.dir,
                                .station = web->config.station,
-                               .sync = web->config.sync};
+                               .sync = web->config.sync,
+                               .table = web->config.table};
     buffer_init(&call->out);
     buffer_init(&call->err);
     verb->act(call);
@@ -117,24 +118,32 @@ unsigned web_verb(struct web *web, struct slice body, struct buffer *out) {
     return status;
 }
 
+/* A fault of this machine is the loop's to judge; what a person sent wrong is answered. */
+static unsigned refuse_input(struct web *web, const struct error *err, struct buffer *out) {
+    bool ours = error_class(err->code) == ERROR_CLASS_MACHINE;
+    web->done = ours ? WEB_TROUBLE : WEB_NOTHING;
+    refuse(out, err->say);
+    return ours ? MHD_HTTP_INTERNAL_SERVER_ERROR : MHD_HTTP_BAD_REQUEST;
+}
+
 unsigned web_desk_input(struct web *web, struct slice body, struct buffer *out) {
-    const struct web_desk *desk = &web->config.desk;
+    struct table *table = web->config.table;
+    struct desk_event event;
     struct error err;
-    if (desk->input == NULL) {
+    if (table == NULL) {
         refuse(out, "No desk is worked at this station.");
         return MHD_HTTP_SERVICE_UNAVAILABLE;
     }
     json_t *input = json_loadb((const char *)body.data, body.size, JSON_REJECT_DUPLICATES, NULL);
-    enum error_code code = input == NULL ? error_set(&err, ERR_FORM, "not JSON")
-                                         : desk->input(desk->context, input, &err);
+    enum error_code code = table_input_read(input == NULL ? json_null() : input, &event, &err);
+    if (code == ERR_OK) {
+        code = table_input(table, &event, &err);
+    }
     json_decref(input);
     if (code != ERR_OK) {
-        web->done = error_class(code) == ERROR_CLASS_MACHINE ? WEB_TROUBLE : WEB_NOTHING;
-        refuse(out, err.say);
-        return error_class(code) == ERROR_CLASS_MACHINE ? MHD_HTTP_INTERNAL_SERVER_ERROR
-                                                        : MHD_HTTP_BAD_REQUEST;
+        return refuse_input(web, &err, out);
     }
     web->done = WEB_DONE;
-    show_json(out, desk->view(desk->context));
+    show_json(out, table_view_json(table_view(table)));
     return MHD_HTTP_OK;
 }

@@ -22,7 +22,7 @@ const who = (table, helper) => (helper ? t('who', { table, helper }) : table);
 const known = (name, fallback) => (t(name) === name ? fallback : t(name));
 
 // The entries of one bib's history in the order of their times.
-function entries({ issues, holds = [], looks = [], notes = [] }) {
+function entries({ issues, hold = null, looks = [], notes = [] }) {
   const list = [];
   for (const issue of issues) {
     list.push({ at: issue.time, kind: 'issue', issue, table: issue.table, helper: issue.helper });
@@ -30,9 +30,9 @@ function entries({ issues, holds = [], looks = [], notes = [] }) {
       list.push({ at: issue.ended.time, kind: 'ended', issue, table: issue.ended.table });
     }
   }
-  for (const hold of holds) list.push({ at: hold.time, kind: 'hold', said: hold, ...hold });
-  for (const look of looks) list.push({ at: look.time, kind: 'look', said: look, ...look });
-  for (const note of notes) list.push({ at: note.time, kind: 'note', said: note, ...note });
+  if (hold) list.push({ ...hold, at: hold.time, kind: 'hold', said: hold });
+  for (const look of looks) list.push({ ...look, at: look.time, kind: 'look', said: look });
+  for (const note of notes) list.push({ ...note, at: note.time, kind: 'note', said: note });
   return list.sort((a, b) => (a.at < b.at ? -1 : a.at > b.at ? 1 : 0));
 }
 

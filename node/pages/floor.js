@@ -144,7 +144,7 @@ function showList({ handover }) {
   }
   const who = handover.helper ? t('who', { table: handover.table, helper: handover.helper }) : handover.table;
   find('list_out').textContent = `${t('list_is', {
-    number: handover.number, bibs: count(handover.bibs), who, time: time(handover.time),
+    number: handover.number, bibs: count(handover.lines), who, time: time(handover.time),
   })} ${t(handover.same ? 'list_same' : 'list_changed')}`;
 }
 

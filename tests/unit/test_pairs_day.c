@@ -602,6 +602,7 @@ static void test_older_ledger(void **state) {
     ledger_close(ledger);
     run_sql("UPDATE total SET rows = (SELECT rows FROM kept), sum = (SELECT sum FROM kept);"
             "DROP TABLE kept; DROP TABLE hold; DROP TABLE held; DROP TABLE said;"
+            "DROP TABLE desk;"
             "PRAGMA user_version = 1");
     ledger = open_file(NULL);
     assert_same_state(world.station[LEAD].ledger, ledger);
