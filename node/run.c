@@ -290,11 +290,11 @@ static enum error_code open_pages(struct node *node, struct error *err) {
 static void say_ready(const struct node *node) {
     struct address own[TRANSPORT_LISTEN_MAX];
     size_t count = transport_listening(node->loop.transport, own, TRANSPORT_LISTEN_MAX);
-    for (size_t i = 0; i < count; i++) {
-        printf("ready %s\n", own[i].text);
-    }
     if (node->loop.web != NULL) {
         printf("page http://127.0.0.1:%u/\n", web_port(node->loop.web));
+    }
+    for (size_t i = 0; i < count; i++) {
+        printf("ready %s\n", own[i].text);
     }
     fflush(stdout);
 }

@@ -11,7 +11,6 @@ export default {
   alone: 'working alone since {time}, carry on',
   only: 'no other station in this event yet',
   connected: '{connected} of {others} other stations connected',
-  no_script: 'This page needs JavaScript, which is switched off in this browser.',
 
   // what a bib is
   bib: 'Bib {bib}',
@@ -186,7 +185,6 @@ export default {
   void_reason: 'Reason',
   void_need: 'Say why.',
   cancel: 'Go back',
-  done: 'Done',
 
   // putting a station out
   retire_title: 'Put {table} out',
@@ -202,7 +200,6 @@ export default {
   desk_title: 'Desk',
   d_number: 'Bib number',
   d_send: 'Enter',
-  d_none: 'No desk is worked at this station. It begins with “bibweave run --encoder …”.',
   d_wait: 'Waiting for the program…',
   d_ready: 'Ready',
   d_work: 'Chip',
@@ -239,8 +236,6 @@ export default {
   d_unsafe_one: '1 record is only here so far.',
   d_doubles: '{doubles} chipped twice: the lead settles them.',
   d_not_taken: '“{text}” was not taken, because the program does not answer. Do it again when it does.',
-  d_waiting: '{waiting} scans wait to be taken.',
-  d_sound_off: 'Sound is off until a key is pressed or the page is touched.',
   d_who: 'Who is at this table now?',
   d_initials: 'Initials (empty: nobody)',
   d_sign: 'Sign on',
