@@ -115,6 +115,15 @@ enum error_code ledger_each(struct ledger *ledger, bool (*each)(void *context, s
                             void *context, struct error *err)
     __attribute__((nonnull(1, 2, 4), warn_unused_result));
 
+/* At most `max` records in the order in which they came here, after the one at *place (0: from the
+ * first); *place then stands at the last that was given, *count says how many. For who follows what
+ * comes in without reading all of it again. Never inside a transaction: what is rolled back gives
+ * its places back. raw is borrowed for the call. */
+enum error_code ledger_each_after(struct ledger *ledger, uint64_t *place, size_t max,
+                                  void (*each)(void *context, struct slice raw), void *context,
+                                  size_t *count, struct error *err)
+    __attribute__((nonnull(1, 2, 4, 6, 7), warn_unused_result));
+
 /* ---- causality ---- */
 
 /* Where a held record stands; false if it is not held. */

@@ -405,3 +405,25 @@ enum error_code ledger_each(struct ledger *ledger, bool (*each)(void *context, s
     }
     return ledger_since(ledger, faults, code, err);
 }
+
+enum error_code ledger_each_after(struct ledger *ledger, uint64_t *place, size_t max,
+                                  void (*each)(void *context, struct slice raw), void *context,
+                                  size_t *count, struct error *err) {
+    bool row = true;
+    enum error_code code = ERR_OK;
+    sqlite3_stmt *statement = ledger_statement(ledger, SQL_RECORDS_AFTER, err);
+    *count = 0;
+    if (statement == NULL) {
+        return err->code;
+    }
+    sql_bind_u64(statement, 1, *place);
+    sql_bind_u64(statement, 2, max);
+    while ((code = ledger_row(ledger, statement, &row, err)) == ERR_OK && row) {
+        *place = (uint64_t)sqlite3_column_int64(statement, 0);
+        *count += 1;
+        each(context, slice_of(sqlite3_column_blob(statement, 1),
+                               (size_t)sqlite3_column_bytes(statement, 1)));
+    }
+    sqlite3_reset(statement);
+    return code;
+}

@@ -19,6 +19,7 @@ static const char *const statement_text[SQL_COUNT] = {
     [SQL_RECORD_INSERT] = "INSERT INTO record (id, chain, number, raw) VALUES (?1, ?2, ?3, ?4)",
     [SQL_RECORD_RANGE] = "SELECT raw FROM record WHERE chain = ?1 AND number BETWEEN ?2 AND ?3"
                          " ORDER BY number",
+    [SQL_RECORDS_AFTER] = "SELECT rid, raw FROM record WHERE rid > ?1 ORDER BY rid LIMIT ?2",
 
     [SQL_CHAIN_INSERT] = "INSERT INTO chain VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
     [SQL_CHAIN_UPDATE] = "UPDATE chain SET head_number = ?2, head_id = ?3 WHERE chain = ?1",

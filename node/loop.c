@@ -21,7 +21,7 @@ enum {
     LOOP_REINCARNATE_MS = 10000, /* at most one new log in this time */
     LOOP_WATCH_MS = 1000,        /* how often it is looked who has come and gone */
     LOOP_ENOUGH_MS = 100,        /* how often it is asked whether it is enough */
-    LOOP_POLL_MAX = TRANSPORT_POLL_MAX + CONTROL_CONNECTIONS_MAX + TABLE_POLL_MAX + 10,
+    LOOP_POLL_MAX = TRANSPORT_POLL_MAX + CONTROL_CONNECTIONS_MAX + TABLE_POLL_MAX + 11,
 };
 
 struct watched {
@@ -247,6 +247,13 @@ static void serve_commands(struct loop *loop) {
         after_ask(loop, done);
     }
     loop->more = true;
+}
+
+static void serve_pages(struct loop *loop) {
+    enum web_done done = web_step(loop->config.web, station_now());
+    if (done != WEB_NOTHING) {
+        after_ask(loop, done == WEB_TROUBLE ? ASKS_TROUBLE : ASKS_DONE);
+    }
 }
 
 /* What encoders say, and what the desk makes of it; what came from elsewhere is news to it. */
@@ -484,6 +491,7 @@ static long time_to_sleep(const struct loop *loop) {
     sooner(&deadline, transport_deadline(loop->config.transport));
     sooner(&deadline, beacon_deadline(loop->config.beacon));
     sooner(&deadline, asks_deadline(loop->config.asks));
+    sooner(&deadline, web_deadline(loop->config.web));
     sooner(&deadline, store_due(loop->config.store));
     sooner(&deadline, table_deadline(loop->config.table));
     if (loop->forked) {
@@ -502,6 +510,7 @@ static void sleep_until_due(struct loop *loop) {
     loop->items[count++] = (zmq_pollitem_t){.fd = loop->config.signals, .events = ZMQ_POLLIN};
     count += beacon_poll(loop->config.beacon, loop->items + count, LOOP_POLL_MAX - count);
     count += asks_poll(loop->config.asks, loop->items + count, LOOP_POLL_MAX - count);
+    count += web_poll(loop->config.web, loop->items + count, LOOP_POLL_MAX - count);
     count += table_poll(loop->config.table, loop->items + count, LOOP_POLL_MAX - count);
     count += transport_poll(loop->config.transport, !store_full(loop->config.store),
                             loop->items + count, LOOP_POLL_MAX - count);
@@ -522,6 +531,7 @@ static void turn(struct loop *loop) {
     }
     serve_desk(loop);
     serve_commands(loop);
+    serve_pages(loop);
     refresh_stations(loop);
     serve_beacon(loop);
     serve_peers(loop);

@@ -1,10 +1,10 @@
 /*
  * loop.h: the one event loop of a running node, which alone touches the ledger.
  *
- * Each turn in this order: the desk and commands (they are local acts), peers, then bulk: slices of records
- * from peers, jobs, copies. What is done in one go is bounded, so that whoever issues at this table
- * never waits for more than about 10 ms. Own records are shown to peers only after their commit.
- * It sleeps until something comes or is due: idle is idle.
+ * Each turn in this order: the desk, commands and pages (they are local acts), peers, then bulk:
+ * slices of records from peers, jobs, copies. What is done in one go is bounded, so that whoever
+ * issues at this table never waits for more than about 10 ms. Own records are shown to peers only
+ * after their commit. It sleeps until something comes or is due: idle is idle.
  */
 #ifndef BIBWEAVE_LOOP_H
 #define BIBWEAVE_LOOP_H
@@ -17,6 +17,7 @@
 #include "node/store.h"
 #include "node/table.h"
 #include "node/transport.h"
+#include "node/web.h"
 
 struct loop_config {
     struct station *station; /* all borrowed */
@@ -27,6 +28,7 @@ struct loop_config {
     struct porter *porter;
     struct table *table;
     struct beacon *beacon; /* NULL: none */
+    struct web *web;       /* NULL: no pages */
     int signals;           /* a signalfd for SIGTERM, SIGINT and SIGCHLD */
     /* Asked ten times a second whether it is enough, and the loop ends then; NULL: never. */
     bool (*enough)(void *context);

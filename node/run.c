@@ -25,7 +25,9 @@ struct node {
     bool open;
     size_t peer_count;
     struct address peer[RUN_PEERS_MAX];
-    uint16_t beacon_port; /* UDP; 0: none */
+    uint16_t beacon_port;  /* UDP; 0: none */
+    bool pages, page_said; /* they are wanted; and at a port that somebody named */
+    uint16_t page_port;
     size_t encoder_count;
     const char *encoder[TABLE_ENCODERS_MAX]; /* borrowed from the call */
     int64_t gone_ms;
@@ -56,6 +58,24 @@ static enum error_code add_peer(struct node *node, const char *text, struct erro
                          address->text);
     }
     return code;
+}
+
+/* PORT, or "off"; `value` NULL: the usual one. */
+static enum error_code page_option(struct node *node, const char *value, struct error *err) {
+    char *end = NULL;
+    node->pages = value == NULL || strcmp(value, "off") != 0;
+    node->page_said = value != NULL;
+    node->page_port = WEB_PORT;
+    if (value == NULL || !node->pages) {
+        return ERR_OK;
+    }
+    unsigned long port = strtoul(value, &end, 10);
+    if (value[0] < '0' || value[0] > '9' || *end != '\0' || port > UINT16_MAX) {
+        error_set(err, ERR_USAGE, "--page %.40s", value);
+        return error_say(err, "--page is a port of this machine from 1 to 65535, or off.");
+    }
+    node->page_port = (uint16_t)port;
+    return ERR_OK;
 }
 
 static enum error_code add_encoder(struct node *node, const char *spec, struct error *err) {
@@ -104,6 +124,9 @@ static enum error_code read_words(struct node *node, const char *verb_name, stru
     }
     if (code == ERR_OK) {
         code = beacon_option(options_value(&options, "--beacon"), &node->beacon_port, err);
+    }
+    if (code == ERR_OK) {
+        code = page_option(node, options_value(&options, "--page"), err);
     }
     options_release(&options);
     return code;
@@ -246,9 +269,30 @@ static enum error_code open_machine(struct node *node, struct error *err) {
     return code;
 }
 
+/* A table whose usual port is taken works all the same, at its terminal. */
+static enum error_code open_pages(struct node *node, struct error *err) {
+    struct web_config config = {.port = node->page_port,
+                                .dir = node->call->dir,
+                                .station = &node->station,
+                                .sync = node->loop.sync,
+                                .table = node->loop.table};
+    if (!node->pages) {
+        return ERR_OK;
+    }
+    enum error_code code = web_new(&config, &node->loop.web, err);
+    if (code == ERR_SOCKET && !node->page_said) {
+        log_line("%s (%s)", err->say, err->cause);
+        return ERR_OK;
+    }
+    return code;
+}
+
 static void say_ready(const struct node *node) {
     struct address own[TRANSPORT_LISTEN_MAX];
     size_t count = transport_listening(node->loop.transport, own, TRANSPORT_LISTEN_MAX);
+    if (node->loop.web != NULL) {
+        printf("page http://127.0.0.1:%u/\n", web_port(node->loop.web));
+    }
     for (size_t i = 0; i < count; i++) {
         printf("ready %s\n", own[i].text);
     }
@@ -257,6 +301,7 @@ static void say_ready(const struct node *node) {
 
 /* The reverse of opening: nobody is served any more when the ledger closes. */
 static void close_node(struct node *node) {
+    web_free(node->loop.web);
     asks_free(node->loop.asks);
     table_free(node->loop.table);
     beacon_close(node->loop.beacon);
@@ -317,6 +362,9 @@ void run_node(struct verb_call *call) {
     struct error err;
     struct node *node = new_node(call, &err);
     enum error_code code = node == NULL ? ERR_MEMORY : open_node(node, "run", &err);
+    if (code == ERR_OK) {
+        code = open_pages(node, &err);
+    }
     if (code == ERR_OK) {
         say_ready(node);
         code = serve(node, &err);

@@ -49,9 +49,9 @@ static const struct verb_option admit_options[] = {{"--out", true},
                                                    {"--force", false},
                                                    {"--passphrase-file", true},
                                                    {NULL, false}};
-static const struct verb_option run_options[] = {{"--listen", true}, {"--peer", true},
-                                                 {"--beacon", true}, {"--encoder", true},
-                                                 {"--gone", true},   {NULL, false}};
+static const struct verb_option run_options[] = {
+    {"--listen", true}, {"--peer", true}, {"--beacon", true}, {"--encoder", true},
+    {"--gone", true},   {"--page", true}, {NULL, false}};
 static const struct verb_option desk_options[] = {
     {"--view", false}, {"--input", true},       {"--series", true},
     {"--step", true},  {"--check-every", true}, {"--helper", true},
@@ -192,13 +192,15 @@ const struct verb verb_table[] = {
     {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", no_options, verb_allot,
      VERB_STATION, 0},
     {"run",
-     "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off]\n"
+     "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off] [--page PORT|off]\n"
      "    [--encoder NAME[:ARGS]]... [--gone MS]",
      "Runs the station: it exchanges records with the others until it is stopped.",
      "Others are found by their admits, by what they were reached at before, and by small "
      "messages\n"
      "on the network (UDP port 7117, or --beacon); where those are blocked, one --peer is enough.\n"
-     "Prints `ready ADDR:PORT` once it serves. Port 0 is any free port. Ends cleanly on SIGTERM "
+     "Its pages are at http://127.0.0.1:7118/, or --page, for browsers on this machine alone.\n"
+     "Prints `ready ADDR:PORT` once it serves, and `page URL`. Port 0 is any free port. Ends "
+     "cleanly on SIGTERM "
      "or\n"
      "Ctrl-C.\n"
      "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), or\n"

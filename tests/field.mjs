@@ -142,9 +142,10 @@ export class Station {
   }
 
   // Starts the node (with further `words`), and comes back when it serves. `this.address` is where
-  // then.
+  // then; `this.page` is where its pages are, if `words` has --page.
   async start({ env, words: further = [] } = {}) {
     const words = ['--dir', this.dir, 'run', '--listen', this.listen, ...further];
+    if (!further.includes('--page')) words.push('--page', 'off');
     for (const peer of this.peers) words.push('--peer', peer);
     const log = openSync(this.log, 'a');
     const stdio = ['ignore', 'pipe', log];
@@ -170,6 +171,7 @@ export class Station {
       const timer = setTimeout(fail, 30000, 'is not ready');
       child.once('exit', ended);
       createInterface({ input: child.stdout }).on('line', (line) => {
+        this.page = /^page (\S+)/.exec(line)?.[1] ?? this.page;
         const found = /^ready (\S+)/.exec(line);
         if (found) end(done, found[1]);
       });

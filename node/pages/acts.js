@@ -1,0 +1,132 @@
+// What a lead does from the floor: settle a double, take a chip off a bib, put a station out.
+import { chipText, find, make, saidOf, t, time, verb } from './app.js';
+
+const SEALED = 100;
+const helperNow = () => localStorage.getItem('initials') ?? '';
+
+export const whoOf = (issue) => t('live_at', {
+  who: issue.helper ? t('who', { table: issue.table, helper: issue.helper }) : issue.table,
+  time: time(issue.time, true),
+});
+
+const field = (id, label, attributes = {}) => make('div', {},
+  make('label', { for: id }, t(label)), make('input', { type: 'text', id, autocomplete: 'off', ...attributes }));
+const radio = (name, value, text, checked) => make('label', {},
+  make('input', { type: 'radio', name, value, checked }), ' ', text);
+const picked = (name) => document.querySelector(`input[name="${name}"]:checked`)?.value;
+
+// Shows a dialog: `parts` between the title and the buttons; `act` gives an error's text, or
+// nothing when it is done.
+function open(title, parts, label, act) {
+  const dialog = find('dialog');
+  const error = make('p', { class: 'error', role: 'alert' });
+  const form = make('form', {}, make('h2', { id: 'dialog_title' }, title), ...parts, error,
+    make('div', { class: 'row' }, make('button', { class: 'main' }, label),
+      make('button', { type: 'button', onclick: () => dialog.close() }, t('cancel'))));
+  form.addEventListener('submit', async (event) => {
+    event.preventDefault();
+    const wrong = await act();
+    if (wrong) error.textContent = wrong;
+    else dialog.close();
+  });
+  // A scanner ends with Enter: that goes to the next field, and never confirms by itself.
+  form.addEventListener('keydown', (event) => {
+    if (event.key !== 'Enter' || event.target.type !== 'text') return;
+    event.preventDefault();
+    const fields = [...form.querySelectorAll('input[type="text"], button.main')];
+    event.target.dispatchEvent(new Event('change'));
+    fields[fields.indexOf(event.target) + 1]?.focus();
+  });
+  dialog.replaceChildren(form);
+  dialog.showModal();
+  return error;
+}
+
+async function run(name, words) {
+  const helper = find('a_helper')?.value.trim() ?? '';
+  localStorage.setItem('initials', helper);
+  const answer = await verb(name, helper ? [...words, `--helper=${helper}`] : words);
+  if (answer.status === SEALED) return t('sealed');
+  return answer.status === 0 ? undefined : saidOf(answer);
+}
+const helperField = () => field('a_helper', 's_helper', { value: helperNow(), maxlength: 8, size: 8 });
+
+// ---- a bib that was chipped twice ----
+
+// The issues that have a chip which says `text`.
+function issuesOfChip(issues, text) {
+  const [epc, tid] = text.toUpperCase().replace(/\s/g, '').split('/');
+  return issues.filter((issue) => issue.tags.some((tag) =>
+    (tid ? tag.tid === tid : tag.epc === epc || tag.tid === epc)));
+}
+
+function readChip(issues, text, said) {
+  const matching = issuesOfChip(issues, text);
+  said.textContent = matching.length === 0 ? t('s_no_chip')
+    : matching.length > 1 ? t('s_same') : t('s_match', { who: whoOf(matching[0]) });
+  said.className = matching.length === 0 ? 'error' : 'note';
+  if (matching.length === 1) {
+    document.querySelector(`input[name="keep"][value="${matching[0].record}"]`).checked = true;
+  }
+}
+
+export function settle({ bib, issues }) {
+  const said = make('p', { class: 'note', role: 'status' });
+  const unseen = make('input', { type: 'checkbox', id: 'a_unseen' });
+  const keep = make('fieldset', {}, make('legend', {}, t('s_which')), ...issues.map((issue) =>
+    radio('keep', issue.record, `${whoOf(issue)} (${issue.tags.map(chipText).join(', ')})`, false)));
+  const where = make('fieldset', {}, make('legend', {}, t('s_other')),
+    radio('where', 'lost', t('s_lost'), true), radio('where', 'destroyed', t('s_destroyed'), false));
+  const bibOk = () => find('a_bib').value.trim().replace(/^0+(?=.)/, '').toUpperCase() === bib;
+  const parts = [
+    make('div', { class: 'row' }, field('a_bib', 's_scan'), field('a_chip', 's_read', { size: 28 })),
+    said,
+    make('p', {}, unseen, ' ', make('label', { for: 'a_unseen' }, t('s_unseen'))),
+    keep, where,
+    make('div', { class: 'row' }, field('a_reason', 's_reason', { maxlength: 200 }), helperField()),
+  ];
+  open(t('settle_title', { bib }), parts, t('s_do'), () => {
+    if (!unseen.checked && find('a_bib').value.trim() === '') return t('s_need');
+    if (!unseen.checked && !bibOk()) return t('s_not_bib', { bib });
+    if (!picked('keep')) return t('s_need_which');
+    const words = [`--keep=${picked('keep')}`, `--chip=${picked('where')}`];
+    if (unseen.checked) words.push('--unseen');
+    const reason = find('a_reason').value.trim();
+    if (reason) words.push(`--reason=${reason}`);
+    return run('settle', [...words, '--', bib]);
+  });
+  find('a_bib').addEventListener('change', () => {
+    said.textContent = bibOk() ? '' : t('s_not_bib', { bib });
+    said.className = 'error';
+  });
+  find('a_chip').addEventListener('change', () => {
+    if (find('a_chip').value.trim()) readChip(issues, find('a_chip').value, said);
+  });
+}
+
+// ---- one chip on two bibs ----
+
+export function takeOff(issue) {
+  open(t('void_title', { bib: issue.bib }), [
+    make('p', {}, whoOf(issue)),
+    make('div', { class: 'row' }, field('a_reason', 'void_reason', { maxlength: 200 }), helperField()),
+  ], t('void_do'), () => {
+    const reason = find('a_reason').value.trim();
+    return reason ? run('void', [`--reason=${reason}`, '--', issue.record]) : t('void_need');
+  });
+}
+
+// ---- a station that is gone ----
+
+export function retire(table) {
+  open(t('retire_title', { table }), [
+    make('p', {}, t('retire_final')),
+    make('fieldset', {}, make('legend', {}, t('r_how')),
+      radio('how', '--dead', t('r_dead'), false), radio('how', '--stolen', t('r_stolen'), false)),
+    make('div', { class: 'row' }, field('a_reason', 's_reason', { maxlength: 200 }), helperField()),
+  ], t('r_do'), () => {
+    if (!picked('how')) return t('r_need');
+    const reason = find('a_reason').value.trim();
+    return run('retire', [picked('how'), ...(reason ? [`--reason=${reason}`] : []), '--', table]);
+  });
+}

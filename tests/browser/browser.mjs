@@ -1,0 +1,92 @@
+// browser.mjs: a real browser beside real stations, for the tests of the pages.
+//
+// playwright-core and axe-core come from npm (into tests/browser/node_modules by hand, or where
+// $BROWSER_PACKAGES says, which ctest sets); the browser is Debian's chromium, or $CHROMIUM.
+// Each browser has a folder of its own and is ended with its test.
+import { createRequire } from 'node:module';
+import { readFileSync } from 'node:fs';
+import { request } from 'node:http';
+import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
+import assert from 'node:assert/strict';
+import { atEnd, makeEvent, scratch } from '../field.mjs';
+
+const packages = process.env.BROWSER_PACKAGES || fileURLToPath(new URL('.', import.meta.url));
+const load = createRequire(join(packages, 'package.json'));
+const { chromium } = load('playwright-core');
+const axe = readFileSync(load.resolve('axe-core/axe.min.js'), 'utf8');
+
+export const WITHIN_MS = 20000;
+
+// A browser of its own. `seen` is every request that its pages made.
+export async function openBrowser(t, { viewport = { width: 1280, height: 800 }, ...options } = {}) {
+  const context = await chromium.launchPersistentContext(scratch(t), {
+    executablePath: process.env.CHROMIUM || '/usr/bin/chromium',
+    args: ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run',
+      '--disable-background-networking', '--disable-component-update', '--disable-sync'],
+    viewport,
+    locale: 'en-GB',
+    ...options,
+  });
+  atEnd(t, () => context.close());
+  context.setDefaultTimeout(WITHIN_MS);
+  const seen = [];
+  context.on('request', (wanted) => seen.push(wanted.url()));
+  return { context, seen };
+}
+
+// A page, and what went wrong in it.
+export async function openPage(browser, url) {
+  const page = await browser.context.newPage();
+  page.wrong = [];
+  page.on('pageerror', (error) => page.wrong.push(String(error)));
+  page.on('console', (message) => {
+    if (message.type() === 'error') page.wrong.push(message.text());
+  });
+  await page.goto(url);
+  return page;
+}
+
+// A lead and `tables` tables, all running with pages and the encoder that needs no hardware.
+export async function openFloor(t, { tables = 2, names = [], encoder = 'rehearse', words = [] } = {}) {
+  const places = Array.from({ length: tables + 1 }, () => ({ listen: '127.0.0.1:0' }));
+  const stations = await makeEvent(scratch(t), places);
+  for (const [i, name] of names.entries()) stations[i].name = name ?? stations[i].name;
+  for (const station of stations) await start(t, station, stations[0], [...words, '--encoder', encoder]);
+  return stations;
+}
+export async function start(t, station, lead, words = []) {
+  station.peers = lead.address && lead !== station ? [lead.address] : [];
+  await station.start({ words: ['--page', station.port ?? '0', ...words] });
+  station.port = new URL(station.page).port; // it comes back at the same place
+  atEnd(t, () => station.alive && station.stop());
+}
+
+// What axe-core finds against WCAG 2.2, levels A and AA.
+export async function faults(page) {
+  // The page's policy forbids scripts of others; the debugger's door is not bound by it.
+  await page.evaluate(axe);
+  const found = await page.evaluate(() => window.axe.run(document, {
+    runOnly: { type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] },
+  }));
+  return found.violations.map(({ id, nodes }) => `${id}: ${nodes.map(({ html }) => html.slice(0, 120)).join(' | ')}`);
+}
+
+// One raw request: {status, headers, text}.
+export function ask(port, { method = 'GET', path = '/', headers = {}, body } = {}) {
+  return new Promise((done, failed) => {
+    const sent = request({ host: '127.0.0.1', port, method, path, headers, agent: false }, (answer) => {
+      let text = '';
+      answer.setEncoding('utf8').on('data', (part) => (text += part));
+      answer.on('end', () => done({ status: answer.statusCode, headers: answer.headers, text }));
+    });
+    sent.on('error', failed);
+    sent.end(body);
+  });
+}
+
+export function assertSameOrigin(seen, stations) {
+  const ours = new Set(stations.map(({ page }) => new URL(page).origin));
+  const others = seen.filter((url) => !url.startsWith('data:') && !ours.has(new URL(url).origin));
+  assert.deepEqual(others, []);
+}
