@@ -144,24 +144,61 @@ enum error_code ledger_seen_store(struct ledger *ledger, const struct ledger_sto
     return code == ERR_OK ? resolve_waiting(ledger, stored, err) : code;
 }
 
-/* Whether an entry of the chain up to `number` names a head at or behind `earlier`. */
-static bool names(struct ledger *ledger, struct clock_position of, struct clock_position earlier) {
+static sqlite3_stmt *lookup(struct ledger *ledger, enum ledger_statement which,
+                            struct clock_position of, struct clock_position earlier) {
+    struct error err;
+    sqlite3_stmt *statement = ledger_statement(ledger, which, &err);
+    if (statement != NULL) {
+        sql_bind_u64(statement, 1, of.chain);
+        sql_bind_u64(statement, 2, ledger->tree.chain[earlier.chain].log);
+        sql_bind_u64(statement, 3, of.number);
+        sql_bind_u64(statement, 4, earlier.chain);
+    }
+    return statement;
+}
+
+/* Heads on other branches of the log of `earlier`. */
+static bool names_forked(struct ledger *ledger, struct clock_position of,
+                         struct clock_position earlier) {
     struct error err;
     bool row = true, covered = false;
-    sqlite3_stmt *statement = ledger_statement(ledger, SQL_SEEN_LOOKUP, &err);
-    if (statement == NULL) {
-        return false;
-    }
-    sql_bind_u64(statement, 1, of.chain);
-    sql_bind_u64(statement, 2, ledger->tree.chain[earlier.chain].log);
-    sql_bind_u64(statement, 3, of.number);
-    while (!covered && ledger_row(ledger, statement, &row, &err) == ERR_OK && row) {
+    sqlite3_stmt *statement = lookup(ledger, SQL_SEEN_LOOKUP_FORKED, of, earlier);
+    while (statement != NULL && !covered && ledger_row(ledger, statement, &row, &err) == ERR_OK &&
+           row) {
         struct clock_position head = {(uint32_t)sqlite3_column_int(statement, 0),
                                       sql_column_u64(statement, 1)};
         covered = clock_descends(&ledger->tree, head, earlier);
     }
     sqlite3_reset(statement);
     return covered;
+}
+
+static bool is_forked(const struct ledger *ledger, uint32_t log) {
+    for (uint32_t i = 0; i < ledger->tree.count; i++) {
+        if (i != log && ledger->tree.chain[i].log == log) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Whether an entry of the chain up to `number` names a head at or behind `earlier`. Asked for every
+ * two issues of a bib, so what it costs must not grow with the history: on the same branch the
+ * index leads to the first head that is far enough, and only a log that forked is read whole. */
+static bool names(struct ledger *ledger, struct clock_position of, struct clock_position earlier) {
+    struct error err;
+    bool covered = false;
+    sqlite3_stmt *statement = lookup(ledger, SQL_SEEN_LOOKUP, of, earlier);
+    if (statement == NULL) {
+        return false;
+    }
+    sql_bind_u64(statement, 5, earlier.number);
+    if (ledger_row(ledger, statement, &covered, &err) != ERR_OK) {
+        covered = false;
+    }
+    sqlite3_reset(statement);
+    return covered || (is_forked(ledger, ledger->tree.chain[earlier.chain].log) &&
+                       names_forked(ledger, of, earlier));
 }
 
 bool ledger_covers(struct ledger *ledger, struct clock_position later,

@@ -28,10 +28,13 @@ static const char *const statement_text[SQL_COUNT] = {
     [SQL_SEEN_RESOLVE_FIND] = "SELECT rowid, chain, inherits FROM seen WHERE target_id = ?1"
                               " AND target_chain IS NULL AND target_number = ?2 LIMIT 1",
     [SQL_SEEN_RESOLVE] = "UPDATE seen SET target_log = ?2, target_chain = ?3 WHERE rowid = ?1",
-    [SQL_SEEN_LOOKUP] = "SELECT target_chain, max(target_number) FROM seen WHERE chain = ?1"
-                        " AND target_log = ?2 AND number <= ?3 GROUP BY target_chain",
+    [SQL_SEEN_LOOKUP] = "SELECT 1 FROM seen WHERE chain = ?1 AND target_log = ?2"
+                        " AND target_chain = ?4 AND target_number >= ?5 AND number <= ?3 LIMIT 1",
+    [SQL_SEEN_LOOKUP_FORKED] = "SELECT target_chain, max(target_number) FROM seen WHERE chain = ?1"
+                               " AND target_log = ?2 AND target_chain <> ?4 AND number <= ?3"
+                               " GROUP BY target_chain",
     [SQL_SEEN_FOLLOWS_MISSING] = "SELECT 1 FROM seen WHERE chain = ?1 AND inherits = 1"
-                                 " AND target_chain IS NULL LIMIT 1",
+                                 " AND target_log IS NULL AND target_chain IS NULL LIMIT 1",
     [SQL_SEEN_CLAIMED] = "SELECT target_chain, max(target_number) FROM seen WHERE chain = ?1"
                          " AND number <= ?2 AND target_chain IS NOT NULL GROUP BY target_chain",
 

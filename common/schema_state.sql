@@ -22,7 +22,7 @@ CREATE TABLE seen (
   target_chain INTEGER,
   inherits INTEGER NOT NULL       -- 1: an `open` that goes on from that head's clock
 );
-CREATE INDEX seen_lookup ON seen (chain, target_log, number, target_chain, target_number);
+CREATE INDEX seen_lookup ON seen (chain, target_log, target_chain, target_number, number);
 CREATE INDEX seen_waiting ON seen (target_id) WHERE target_chain IS NULL;
 
 -- Who let whom in, and put whom out.

@@ -2,7 +2,7 @@
  * scale.c: many stations and long logs: all converge, what it costs to get there, and what one new
  * record costs with a tenth, half and all of the history behind it.
  *
- *   scale [--stations N] [--records R]
+ *   scale [--stations N] [--records R] [--live]
  *
  * Each station writes its share alone, in three stages; after each all talk until they are equal
  * (everybody dialled one table; the rest is found), and then fifty records are written one at a
@@ -115,6 +115,19 @@ static void write_alone(struct world *world, uint64_t records) {
     }
 }
 
+/* The same while they talk, as at an expo: then each table names again and again what it has seen
+ * of the others, and that history is there too. */
+static void write_together(struct world *world, uint64_t records) {
+    struct error err;
+    for (uint64_t j = 0; j < records; j++) {
+        for (size_t i = 0; i < world->fleet.count; i++) {
+            fleet_check(fleet_issue_own(&world->fleet, i, world->net.now, &err), &err);
+            world_appended(world, i);
+        }
+        world_run_until(world, world->net.now + 200);
+    }
+}
+
 /* One record at a time, each until all have it: what it costs all stations together. `doubles`:
  * each is of a bib that another table chipped in the first stage, so that clocks of the whole
  * history since are compared. */
@@ -171,12 +184,17 @@ static void print_memory(const struct world *world, const char *name) {
            ((double)(all.uordblks + all.hblkhd) - sqlite - machines) / stations);
 }
 
-static void stage(struct world *world, const char *name, uint64_t records) {
+static void stage(struct world *world, const char *name, uint64_t records, bool live) {
     uint64_t held = ledger_count(world->fleet.station[0].ledger);
     double began = cpu_seconds();
-    write_alone(world, records);
-    double wrote = cpu_seconds();
     struct tally before = tally(world);
+    if (live) {
+        write_together(world, records);
+    } else {
+        write_alone(world, records);
+        before = tally(world);
+    }
+    double wrote = cpu_seconds();
     int64_t took = converge(world, held + records * world->fleet.count);
     struct tally after = tally(world);
     uint64_t moved = ledger_count(world->fleet.station[0].ledger) - held;
@@ -205,15 +223,20 @@ static void stage(struct world *world, const char *name, uint64_t records) {
 int main(int count, char **words) {
     size_t stations = 50;
     uint64_t records = 200000;
+    bool live = false;
     struct world world;
-    for (int i = 1; i + 1 < count; i += 2) {
-        unsigned long long value = strtoull(words[i + 1], NULL, 10);
+    for (int i = 1; i < count; i++) {
+        unsigned long long value = i + 1 < count ? strtoull(words[i + 1], NULL, 10) : 0;
         if (strcmp(words[i], "--stations") == 0 && value >= 5 && value <= 250) {
             stations = (size_t)value;
+            i++;
         } else if (strcmp(words[i], "--records") == 0 && value >= 1000 && value <= 10000000) {
             records = value;
+            i++;
+        } else if (strcmp(words[i], "--live") == 0) {
+            live = true;
         } else {
-            fprintf(stderr, "usage: scale [--stations 5-250] [--records R]\n");
+            fprintf(stderr, "usage: scale [--stations 5-250] [--records R] [--live]\n");
             return 2;
         }
     }
@@ -237,9 +260,9 @@ int main(int count, char **words) {
     /* found, two admits and three opens of root and leads, and two for each further station */
     (void)converge(&world, 2 + 2 * stations);
     uint64_t each = records / stations;
-    stage(&world, "10 %", each / 10);
-    stage(&world, "50 %", each * 4 / 10);
-    stage(&world, "100 %", each - each / 10 - each * 4 / 10);
+    stage(&world, "10 %", each / 10, live);
+    stage(&world, "50 %", each * 4 / 10, live);
+    stage(&world, "100 %", each - each / 10 - each * 4 / 10, live);
     world_free(&world);
     return 0;
 }
