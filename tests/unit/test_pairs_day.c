@@ -525,6 +525,58 @@ static void test_last_handover(void **state) {
     world_free(&world);
 }
 
+static bool note_bib(void *context, const struct bib *bib) {
+    struct texts *out = context;
+    size_t used = strlen(out->text);
+    snprintf(out->text + used, sizeof out->text - used, "%s ", bib->text);
+    return true;
+}
+
+static void expect_since(struct ledger *ledger, const struct record_id *since, const char *bibs) {
+    struct texts texts = {""};
+    struct error err;
+    check(pairs_each_since(ledger, since, note_bib, &texts, &err), &err);
+    assert_string_equal(texts.text, bibs);
+}
+
+/* What a lead had seen when it handed a list over is not told again; what a table did at the same
+ * time, out of its sight, is. */
+static void test_since_a_handover(void **state) {
+    struct world world;
+    struct pairs_handover out;
+    struct error err;
+    (void)state;
+    world_new(&world, false);
+    size_t one = world_join(&world, "Table 1", ROLE_TABLE);
+    size_t two = world_join(&world, "Table 2", ROLE_TABLE);
+    struct ledger *ledger = world.station[LEAD].ledger;
+    struct record_id old = world_issue(&world, one, "5", 5, 0, NULL, NULL);
+    world_issue(&world, one, "6", 6, 0, NULL, NULL);
+    world_issue(&world, two, "7", 7, 0, NULL, NULL);
+    hold(&world, two, "8", HOLD_HELD);
+    world_give(&world, one, LEAD);
+    world_issue(&world, one, "20", 20, 0, NULL, NULL); /* not seen by the lead yet */
+    write_handover(&world, LEAD, 1, 1);
+    check(pairs_last_handover(ledger, &out, &err), &err);
+    expect_since(ledger, &out.said.id, "");
+    world_give(&world, one, LEAD);
+    expect_since(ledger, &out.said.id, "20 ");
+    world_give(&world, two, LEAD);
+    expect_since(ledger, &out.said.id, "7 8 20 ");
+    write_note(&world, LEAD, "of no list", "6");
+    world_issue(&world, LEAD, "9", 9, 0, NULL, NULL);
+    world_void(&world, LEAD, &old, 1);
+    expect_since(ledger, &out.said.id, "5 7 8 9 20 ");
+    world_give(&world, LEAD, two);
+    expect_since(world.station[two].ledger, &out.said.id, "5 7 8 9 20 ");
+    write_handover(&world, LEAD, 2, 2);
+    check(pairs_last_handover(ledger, &out, &err), &err);
+    expect_since(ledger, &out.said.id, "");
+    old.bytes[0] ^= 1;
+    assert_int_equal(pairs_each_since(ledger, &old, note_bib, NULL, &err), ERR_NOT_FOUND);
+    world_free(&world);
+}
+
 struct alarms {
     bool beyond, unreadable;
 };
@@ -643,6 +695,7 @@ int main(void) {
         cmocka_unit_test(test_holds_in_order),
         cmocka_unit_test(test_what_was_said),
         cmocka_unit_test(test_last_handover),
+        cmocka_unit_test(test_since_a_handover),
         cmocka_unit_test(test_kept_and_set_apart),
         cmocka_unit_test_teardown(test_older_ledger, remove_file),
     };
