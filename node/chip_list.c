@@ -141,10 +141,13 @@ static bool is_half(const struct parts_issues *issues, size_t wanted) {
     return half && tags < wanted;
 }
 
-static enum error_code begin_bib(struct chip_list *list, const struct bib *bib, struct error *err) {
+/* Of the bib of `first`, the first of its issues that the list has. */
+static enum error_code begin_bib(struct chip_list *list, const struct pairs_issue *first,
+                                 struct error *err) {
     struct pairs_bib state;
     struct parts_issues issues;
     bool ever = false;
+    const struct bib *bib = &first->bib;
     const struct record_found *found = pairs_found(list->ledger);
     list->bib = *bib;
     list->position = 0;
@@ -163,10 +166,14 @@ static enum error_code begin_bib(struct chip_list *list, const struct bib *bib, 
     }
     struct pairs_hold hold;
     code = pairs_hold(list->ledger, bib, &hold, err);
+    if (code != ERR_OK && code != ERR_NOT_FOUND) {
+        return code;
+    }
     if (code == ERR_OK) {
         add_mark(list->mark, show_hold_word(hold.how));
-    } else if (code != ERR_NOT_FOUND) {
-        return code;
+    }
+    if (state.live == 1 && !state.doubt && !first->half) {
+        return ERR_OK; /* as nearly all are, and there are no others to look at */
     }
     code = parts_present(list->ledger, bib, &issues, &ever, err);
     if (code == ERR_OK && found != NULL &&
@@ -210,7 +217,7 @@ static bool add_live(void *context, const struct pairs_issue *issue) {
         return true;
     }
     if (strcmp(issue->bib.text, list->bib.text) != 0) {
-        list->code = begin_bib(list, &issue->bib, &list->err);
+        list->code = begin_bib(list, issue, &list->err);
     }
     for (size_t i = 0; list->code == ERR_OK && i < issue->tag_count; i++) {
         put_row(list, issue, &issue->tag[i]);

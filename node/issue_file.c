@@ -22,7 +22,7 @@ enum {
     READ_SIZE = 1 << 18,
     STEP_ROWS = 500,
     STEP_BIBS = 50,   /* looked at in one step */
-    STEP_ISSUES = 64, /* recorded in one step and so with one sync */
+    STEP_ISSUES = 32, /* recorded in one step and so with one sync */
     BAD_SHOWN = 20,
 };
 
