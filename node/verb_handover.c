@@ -11,12 +11,15 @@
 #include "node/chip_list.h"
 #include "node/show.h"
 
-/* The ledger is verified in one step; the list is made, written and recorded in the next, so that
- * nothing is taken in between and the record's clock says exactly what the list has. */
+enum { STEP_RECORDS = 256 };
+
+/* The ledger is verified in steps. With the last of them the list is made, written and recorded, so
+ * that nothing is taken in between and the record's clock says exactly what the list has. */
 struct handing {
     struct verb_job job; /* first, so that a job is its handing */
     struct chip_list *list;
-    bool force, verified;
+    struct pairs_check *check;
+    bool force;
     char helper[RECORD_HELPER_MAX + 1];
     struct record_handover body;
     struct record_id id;
@@ -24,6 +27,7 @@ struct handing {
 
 static void free_handing(struct verb_job *job) {
     struct handing *handing = (struct handing *)job;
+    pairs_check_free(handing->check);
     chip_list_free(handing->list);
     free(handing);
 }
@@ -86,13 +90,10 @@ static bool step_handing(struct verb_job *job) {
     struct handing *handing = (struct handing *)job;
     struct chip_list *list = handing->list;
     struct error err;
-    enum error_code code = ERR_OK;
-    if (!handing->verified) {
-        handing->verified = true;
-        code = pairs_verify(list->ledger, false, &err);
-        if (code == ERR_OK) {
-            return true;
-        }
+    bool checked = false;
+    enum error_code code = pairs_check_step(handing->check, STEP_RECORDS, &checked, &err);
+    if (code == ERR_OK && !checked) {
+        return true;
     }
     if (code == ERR_OK) {
         code = next_number(handing, &err);
@@ -148,6 +149,9 @@ static enum error_code begin_handing(struct verb_call *call, const struct option
     memcpy(handing->helper, call->station->author.helper, sizeof(handing->helper));
     handing->force = options_has(options, "--force");
     code = chip_list_paths(list, name, err);
+    if (code == ERR_OK) {
+        code = pairs_check_new(list->ledger, &handing->check, err);
+    }
     if (code != ERR_OK) {
         free_handing(&handing->job);
         return code;
