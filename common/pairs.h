@@ -380,4 +380,15 @@ enum error_code pairs_each_alarm(struct ledger *ledger,
 enum error_code pairs_verify(struct ledger *ledger, bool every, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 
+/* The same (with signatures as they are checked when records come, and without ledger_verify) in
+ * steps, for a node that must go on meanwhile: records may be taken and written between them. */
+struct pairs_check;
+enum error_code pairs_check_new(struct ledger *ledger, struct pairs_check **out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+/* Makes what follows from up to `records` more again. Once none is left all is compared, in the
+ * same step, and *done is set: what is compared is the state at that moment. */
+enum error_code pairs_check_step(struct pairs_check *check, size_t records, bool *done,
+                                 struct error *err) __attribute__((nonnull, warn_unused_result));
+void pairs_check_free(struct pairs_check *check); /* NULL is fine */
+
 #endif

@@ -4,6 +4,7 @@
  */
 #include "common/pairs_state.h"
 
+#include <stdlib.h>
 #include <string.h>
 
 /* The rebuildable tables and the order in which their rows are compared. */
@@ -95,6 +96,7 @@ struct replay {
     size_t end[LEDGER_RUN_MAX];
     size_t count;
     uint64_t chain;
+    int64_t rid; /* of the record that was read last */
 };
 
 static enum error_code replay_flush(struct replay *replay, struct error *err) {
@@ -126,61 +128,120 @@ static enum error_code replay_flush(struct replay *replay, struct error *err) {
     return code;
 }
 
-static enum error_code replay_all(struct ledger *ledger, struct replay *replay, struct error *err) {
+/* Up to `max` records behind the one that was replayed last; *more: there may be further ones. */
+static enum error_code replay_some(struct ledger *ledger, struct replay *replay, size_t max,
+                                   bool *more, struct error *err) {
     sqlite3_stmt *statement = NULL;
     bool row = true;
-    enum error_code code;
-    if (sqlite3_prepare_v2(ledger->db, "SELECT chain, raw FROM record ORDER BY rid", -1, &statement,
-                           NULL) != SQLITE_OK) {
+    size_t count = 0;
+    enum error_code code = ERR_OK;
+    if (sqlite3_prepare_v2(ledger->db,
+                           "SELECT rid, chain, raw FROM record WHERE rid > ?1 ORDER BY rid", -1,
+                           &statement, NULL) != SQLITE_OK) {
         return ledger_sql_error(ledger, "reading all records", err);
     }
-    while ((code = ledger_row(ledger, statement, &row, err)) == ERR_OK && row) {
-        uint64_t chain = sql_column_u64(statement, 0);
+    sqlite3_bind_int64(statement, 1, replay->rid);
+    while (count < max && (code = ledger_row(ledger, statement, &row, err)) == ERR_OK && row) {
+        uint64_t chain = sql_column_u64(statement, 1);
         if (replay->count == LEDGER_RUN_MAX || chain != replay->chain) {
             code = replay_flush(replay, err);
         }
         if (code != ERR_OK) {
             break;
         }
+        replay->rid = sqlite3_column_int64(statement, 0);
         replay->chain = chain;
-        buffer_append(&replay->bytes, sqlite3_column_blob(statement, 1),
-                      (size_t)sqlite3_column_bytes(statement, 1));
+        buffer_append(&replay->bytes, sqlite3_column_blob(statement, 2),
+                      (size_t)sqlite3_column_bytes(statement, 2));
         replay->end[replay->count++] = replay->bytes.size;
+        count++;
     }
     sqlite3_finalize(statement);
+    *more = row;
     return code == ERR_OK ? replay_flush(replay, err) : code;
 }
 
-enum error_code pairs_verify(struct ledger *ledger, bool every, struct error *err) {
-    static struct replay replay; /* large; one thread */
+/* ---- all of it ---- */
+
+struct pairs_check {
+    struct ledger *ledger;
+    struct replay replay;
+};
+
+enum error_code pairs_check_new(struct ledger *ledger, struct pairs_check **out,
+                                struct error *err) {
+    *out = NULL;
     if (pairs_of(ledger, err) == NULL) {
         return err->code;
     }
-    enum error_code code = ledger_verify(ledger, every, err);
+    struct pairs_check *check = calloc(1, sizeof *check);
+    if (check == NULL) {
+        return error_set(err, ERR_MEMORY, "replaying records");
+    }
+    check->ledger = ledger;
+    buffer_init(&check->replay.bytes);
+    enum error_code code =
+        ledger_open(":memory:", NULL, &ledger->event, NULL, &check->replay.again, err);
     if (code != ERR_OK) {
+        pairs_check_free(check);
         return code;
     }
-    memset(&replay, 0, sizeof replay);
-    buffer_init(&replay.bytes);
-    code = ledger_open(":memory:", NULL, &ledger->event, NULL, &replay.again, err);
-    if (code == ERR_OK) {
-        code = replay_all(ledger, &replay, err);
+    *out = check;
+    return ERR_OK;
+}
+
+void pairs_check_free(struct pairs_check *check) {
+    if (check != NULL) {
+        buffer_release(&check->replay.bytes);
+        ledger_close(check->replay.again);
+        free(check);
     }
+}
+
+static enum error_code compare_all(struct ledger *ledger, struct ledger *again, struct error *err) {
+    enum error_code code = ERR_OK;
     for (size_t i = 0; code == ERR_OK && i < sizeof compared / sizeof compared[0]; i++) {
-        code = compare_table(ledger, replay.again, compared[i], err);
+        code = compare_table(ledger, again, compared[i], err);
     }
-    if (code == ERR_OK && pairs_of(replay.again, err) == NULL) {
+    if (code == ERR_OK && pairs_of(again, err) == NULL) {
         code = err->code;
     }
     if (code == ERR_OK) {
         struct digest32 heads = ledger_heads_hash(ledger), state = pairs_state_hash(ledger);
-        struct digest32 heads_again = ledger_heads_hash(replay.again);
-        struct digest32 state_again = pairs_state_hash(replay.again);
+        struct digest32 heads_again = ledger_heads_hash(again);
+        struct digest32 state_again = pairs_state_hash(again);
         if (!ID_EQUAL(heads, heads_again) || !ID_EQUAL(state, state_again)) {
             code = error_set(err, ERR_DAMAGED, "the hashes differ from those of the records");
         }
     }
-    buffer_release(&replay.bytes);
-    ledger_close(replay.again);
+    return code;
+}
+
+enum error_code pairs_check_step(struct pairs_check *check, size_t records, bool *done,
+                                 struct error *err) {
+    bool more = true;
+    *done = false;
+    enum error_code code = replay_some(check->ledger, &check->replay, records, &more, err);
+    if (code == ERR_OK && !more) {
+        code = compare_all(check->ledger, check->replay.again, err);
+        *done = code == ERR_OK;
+    }
+    return code;
+}
+
+enum error_code pairs_verify(struct ledger *ledger, bool every, struct error *err) {
+    struct pairs_check *check = NULL;
+    bool done = false;
+    if (pairs_of(ledger, err) == NULL) {
+        return err->code;
+    }
+    enum error_code code = ledger_verify(ledger, every, err);
+    if (code == ERR_OK) {
+        code = pairs_check_new(ledger, &check, err);
+    }
+    if (code == ERR_OK) {
+        code = pairs_check_step(check, SIZE_MAX, &done, err);
+    }
+    pairs_check_free(check);
     return code;
 }
