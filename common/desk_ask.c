@@ -363,13 +363,9 @@ static enum error_code answer_check(struct desk *desk, const char *word, struct 
         desk_stop(desk);
         return ERR_OK;
     }
-    uint64_t first = line->first;
-    if (line->has_checked) {
-        /* The bib that was scanned right got the chip of its own. */
-        first = line->first <= line->last ? line->checked + line->step : line->checked - line->step;
-        if (line->ended && line->checked == last) {
-            first = last;
-        }
+    uint64_t first = 0;
+    if (!desk_since_check(line, &first)) {
+        return ERR_OK;
     }
     return desk_redo(desk, first, last, true, err);
 }
@@ -392,6 +388,7 @@ static enum error_code answer_late(struct desk *desk, const char *word, struct e
     if (code != ERR_OK || present.count > ISSUE_NAMES_MAX) {
         return code;
     }
+    job->chip_bib = (struct bib){{0}};
     if (SAYS("replace")) {
         memcpy(job->replaces, present.id, sizeof(job->replaces));
         job->replaces_count = present.count;

@@ -309,13 +309,10 @@ static enum error_code text_in_series(struct desk *desk, const struct bib *bib) 
                       bib->text, turn.text);
         desk_choice(ask, "again", "Scan again");
         desk_choice(ask, "stop", "Stop the series");
-        bool since =
-            line->has_made && !(line->has_checked && line->checked == line->made && !line->ended);
-        if (since && line->has_checked && line->done > 0) {
-            desk_choice(ask, "redo", "Take back what was done since bib %llu",
-                        (unsigned long long)line->checked);
-        } else if (since) {
-            desk_choice(ask, "redo", "Take back what was done");
+        uint64_t from = 0;
+        if (desk_since_check(line, &from)) {
+            desk_choice(ask, "redo", "Take back what was done from bib %llu on",
+                        (unsigned long long)from);
         }
         desk_sound(desk, DESK_SOUND_ALARM);
     }

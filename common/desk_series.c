@@ -25,6 +25,22 @@ void desk_line_step(struct desk_line *line) {
     line->force_check = false;
 }
 
+bool desk_since_check(const struct desk_line *line, uint64_t *from) {
+    if (!line->has_made) {
+        return false;
+    }
+    if (!line->has_checked) {
+        *from = line->first;
+        return true;
+    }
+    /* The bib that was scanned right got a chip of its own; what came after it may be shifted. */
+    bool ahead = rising(line) ? line->checked >= line->made : line->checked <= line->made;
+    if (!ahead) {
+        *from = rising(line) ? line->checked + line->step : line->checked - line->step;
+    }
+    return !ahead;
+}
+
 bool desk_must_check(const struct desk *desk) {
     const struct desk_line *line = &desk->lasting.line;
     if (line->force_check) {
