@@ -445,7 +445,7 @@ static enum error_code act_on(struct desk *desk, const struct desk_ask *ask, con
     case ASK_REDO:
         return SAYS("redo") ? desk_redo(desk, ask->first, ask->last, false, err) : ERR_OK;
     case ASK_RESTART:
-        if (SAYS("half")) {
+        if (SAYS("half") && desk->lasting.job.made_count > 0) {
             desk->lasting.job.wanted = desk->lasting.job.made_count;
         }
         return ERR_OK;
