@@ -518,7 +518,8 @@ struct mono_ms desk_deadline(const struct desk *desk) {
     if (desk->deed_failed) {
         due = desk->deed_again.ms;
     }
-    if (desk->look_due && desk->look_at.ms < due) {
+    bool looking = desk->look_due && desk->deed.kind == DEED_NONE && !desk_blocked(desk);
+    if (looking && desk->look_at.ms < due) {
         due = desk->look_at.ms;
     }
     return (struct mono_ms){due};

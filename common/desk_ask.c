@@ -198,6 +198,9 @@ enum error_code desk_ask_number(struct desk *desk, const struct before *before,
     }
     desk->ask.bib = *bib;
     desk->ask.how = how;
+    if (how == ISSUE_SERIES && desk->ask.kind == ASK_OTHERS) {
+        desk_choice(&desk->ask, "series", "Do this whole series here");
+    }
     return code;
 }
 
@@ -316,7 +319,8 @@ static enum error_code answer_allowed(struct desk *desk, const struct desk_ask *
         return desk_take(desk, &ask->bib, ask->how, &skipped, err);
     }
     desk->allow_others = true;
-    if (SAYS("one")) {
+    desk->allow_series = desk->allow_series || SAYS("series");
+    if (SAYS("one") || SAYS("series")) {
         if (desk->allow_reason[0] == '\0') {
             desk_print(desk->allow_reason, sizeof(desk->allow_reason), "done at another table");
         }
@@ -382,6 +386,10 @@ static enum error_code answer_late(struct desk *desk, const char *word, struct e
             desk_mention(desk, "Bib %s was left. Throw the chip made for it away.", left.bib.text);
         }
         desk->keep_due = true;
+        return ERR_OK;
+    }
+    if (SAYS("on")) {
+        job->hold_ok = true;
         return ERR_OK;
     }
     enum error_code code = desk_present(desk, &job->bib, &present, err);

@@ -204,6 +204,7 @@ struct desk {
     struct desk_ask ask;
     uint64_t asked; /* the highest question number */
     bool allow_outside, allow_others;
+    bool allow_series; /* all numbers of the series are done here, whosever they are */
     char allow_reason[RECORD_TEXT_MAX + 1];
     struct bib allow_bib;                  /* for which the two were said */
     struct bib told_double[DESK_LAST_MAX]; /* doubles that were said */
