@@ -426,7 +426,8 @@ void desk_failed(struct desk *desk, const struct desk_event *event) {
         desk_close(desk);
     }
     if (!desk->stopping && !desk->absenting) {
-        desk_mention(desk, "%s", failure_text(event->why));
+        desk_mention(desk, "%s",
+                     event->fault != NULL ? event->fault->say : failure_text(event->why));
         desk_sound(desk, DESK_SOUND_REFUSED);
     }
     if (event->why == DESK_FAILED_LOCKED || event->why == DESK_FAILED_PASSWORD) {
