@@ -388,11 +388,26 @@ static void offer_resume(struct desk *desk) {
     }
 }
 
+/* What could not be recorded is tried again. Meanwhile the bib may have been chipped elsewhere:
+ * then the chips that are made wait for an answer. */
+static enum error_code record_again(struct desk *desk, struct error *err) {
+    bool late = false;
+    if (desk->deed.kind == DEED_ISSUE) {
+        enum error_code code = desk_check_late(desk, &late, err);
+        if (code != ERR_OK || late) {
+            desk->deed.kind = DEED_NONE;
+            desk->deed_failed = desk->deed_late = false;
+            return code;
+        }
+    }
+    return desk_record(desk, err);
+}
+
 /* One thing that can be done without an event; *again: there may be more. */
 static enum error_code one_thing(struct desk *desk, bool *again, struct error *err) {
     struct desk_lasting *lasting = &desk->lasting;
     if (desk->deed.kind != DEED_NONE) {
-        return desk->deed_late && !desk->deed_out ? desk_record(desk, err) : ERR_OK;
+        return desk->deed_late && !desk->deed_out ? record_again(desk, err) : ERR_OK;
     }
     if (lasting->out.active) {
         if (!desk->in_doubt) {

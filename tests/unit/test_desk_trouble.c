@@ -355,6 +355,28 @@ static void chipped_elsewhere_while_writing(void **state) {
     rig_free(&rig);
 }
 
+static void chipped_elsewhere_while_the_disk_is_full(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
+    size_t other = world_join(&rig.world, "Table 2", ROLE_TABLE);
+    rig_scan(&rig, "42");
+    rig_put(&rig, rig_blank(&rig));
+    rig.disk_full = true;
+    rig_written(&rig);
+    rig.disk_full = false;
+    world_issue(&rig.world, other, "42", 0, 900, NULL, NULL);
+    world_give(&rig.world, other, rig.at);
+    rig_news(&rig);
+    rig_tick(&rig, 5000);
+    rig_says(&rig, DESK_ASK, "was chipped meanwhile");
+    assert_int_equal(rig_live(&rig, "42"), 1);
+    rig_answer(&rig, "further");
+    assert_int_equal(rig_live(&rig, "42"), 2);
+    rig_free(&rig);
+}
+
 static void double_of_a_bib_just_done(void **state) {
     struct rig rig;
     (void)state;
@@ -464,6 +486,7 @@ int main(void) {
         cmocka_unit_test(retried_by_the_clock),
         cmocka_unit_test(chipped_elsewhere_meanwhile),
         cmocka_unit_test(chipped_elsewhere_while_writing),
+        cmocka_unit_test(chipped_elsewhere_while_the_disk_is_full),
         cmocka_unit_test(double_of_a_bib_just_done),
         cmocka_unit_test(empty_antenna),
         cmocka_unit_test(no_encoder_in_sight),

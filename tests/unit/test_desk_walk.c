@@ -325,9 +325,22 @@ static void power_cut(struct walk *walk) {
     }
 }
 
+/* The other table does what it likes: best of all the bib that is in turn here. */
+static void other_table(struct walk *walk) {
+    struct rig *rig = &walk->rig;
+    char bib[16];
+    snprintf(bib, sizeof bib, "%s", rig_view(rig)->bib.text);
+    if (bib[0] == '\0' || bib_number(&rig_view(rig)->bib, &(uint64_t){0}) == false) {
+        snprintf(bib, sizeof bib, "%u", 1 + draw(walk, BIBS));
+    }
+    world_issue(&rig->world, walk->other, bib, 5000 + (unsigned)rig->records,
+                5000 + draw(walk, 1000), NULL, NULL);
+    world_give(&rig->world, walk->other, rig->at);
+    rig_news(rig);
+}
+
 static void trouble_any(struct walk *walk) {
     struct rig *rig = &walk->rig;
-    char bib[8];
     switch (draw(walk, 6)) {
     case 0:
         rig->has_order = false;
@@ -339,15 +352,8 @@ static void trouble_any(struct walk *walk) {
     case 2:
         power_cut(walk);
         return;
-    case 3: /* the other table does what it likes */
-        if (rig->disk_full || draw(walk, 3) > 0) {
-            return;
-        }
-        snprintf(bib, sizeof bib, "%u", 1 + draw(walk, BIBS));
-        world_issue(&rig->world, walk->other, bib, 5000 + (unsigned)rig->records,
-                    5000 + draw(walk, 1000), NULL, NULL);
-        world_give(&rig->world, walk->other, rig->at);
-        rig_news(rig);
+    case 3:
+        other_table(walk);
         return;
     default:
         rig->disk_full = false;
