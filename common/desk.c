@@ -254,7 +254,7 @@ static void set_helper(struct desk *desk, struct slice text) {
 static void begin_proof(struct desk *desk, const struct desk_event *event) {
     uint64_t low = event->first < event->last ? event->first : event->last;
     uint64_t high = event->first < event->last ? event->last : event->first;
-    if (low == 0 || high > RECORD_NUMBER_MAX) {
+    if (low == 0 || high > DESK_NUMBER_MAX) {
         desk_refuse(desk, "Say from which number to which the stack goes.");
         return;
     }

@@ -235,7 +235,7 @@ enum error_code desk_undo(struct desk *desk, struct error *err) {
 
 void desk_redo_ask(struct desk *desk, uint64_t first, uint64_t last) {
     uint64_t low = first < last ? first : last, high = first < last ? last : first;
-    if (low == 0 || high > RECORD_NUMBER_MAX || high - low >= DESK_REDO_MAX) {
+    if (low == 0 || high > DESK_NUMBER_MAX || high - low >= DESK_REDO_MAX) {
         desk_refuse(desk, "Say from which number to which: at most %d bibs at a time.",
                     DESK_REDO_MAX);
         return;

@@ -26,6 +26,8 @@ enum {
     DESK_TEXT_MAX = 512,   /* bytes of a line that are looked at */
 };
 
+#define DESK_NUMBER_MAX UINT64_C(999999999999) /* that a label holds */
+
 struct desk_chip {
     struct epc epc;
     struct tid tid;

@@ -338,6 +338,8 @@ static void redo_a_run(void **state) {
     size_t records = rig.records;
     rig_range(&rig, DESK_REDO, 1, 501, 0, 0);
     rig_aside(&rig, "at most 500");
+    rig_range(&rig, DESK_REDO, UINT64_C(1500000000000), UINT64_C(1500000000000), 0, 0);
+    rig_aside(&rig, "at most 500"); /* no label holds it */
     rig_range(&rig, DESK_REDO, 150, 11, 0, 0);
     rig_says(&rig, DESK_ASK, "from bib 150 to 11");
     rig_answer(&rig, "leave");
