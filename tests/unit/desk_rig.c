@@ -21,7 +21,8 @@ static struct ledger *ledger_of(const struct rig *rig) {
 static void begin(struct rig *rig) {
     struct desk_config config = {.ledger = ledger_of(rig),
                                  .self = rig->world.station[rig->at].keys.sign_public,
-                                 .has_encoder = rig->encoder};
+                                 .has_encoder = rig->encoder,
+                                 .zone_ms = rig->zone_ms};
     struct error err;
     assert_int_equal(desk_new(&config, slice_of(rig->kept, rig->kept_size), &rig->desk, &err),
                      ERR_OK);

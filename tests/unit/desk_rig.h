@@ -21,6 +21,7 @@ struct rig {
     size_t at; /* the station */
     struct desk *desk;
     bool encoder, no_tids;
+    int64_t zone_ms;
     uint8_t kept[DESK_KEPT_MAX];
     size_t kept_size;
     struct rig_tag tag[RIG_TAGS_MAX];

@@ -377,6 +377,28 @@ static void chipped_elsewhere_while_the_disk_is_full(void **state) {
     rig_free(&rig);
 }
 
+static void put_on_hold_meanwhile(void **state) {
+    struct rig rig;
+    struct buffer body;
+    struct record_hold hold = {
+        .bib = world_label("42"), .how = HOLD_HELD, .reason = slice_text("unpaid")};
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig_scan(&rig, "42");
+    buffer_init(&body);
+    record_hold_write(&hold, &body);
+    world_write(&rig.world, 0, RECORD_HOLD, buffer_slice(&body));
+    buffer_release(&body);
+    world_give(&rig.world, 0, rig.at);
+    rig_put(&rig, rig_blank(&rig)); /* before anybody told of news */
+    rig_says(&rig, DESK_ASK, "Bib 42 was put on hold: Lead");
+    assert_int_equal(rig.writes, 0);
+    assert_int_equal(rig_view(&rig)->choice_count, 1);
+    rig_answer(&rig, "leave");
+    rig_says(&rig, DESK_READY, "next bib");
+    rig_free(&rig);
+}
+
 static void double_of_a_bib_just_done(void **state) {
     struct rig rig;
     (void)state;
@@ -487,6 +509,7 @@ int main(void) {
         cmocka_unit_test(chipped_elsewhere_meanwhile),
         cmocka_unit_test(chipped_elsewhere_while_writing),
         cmocka_unit_test(chipped_elsewhere_while_the_disk_is_full),
+        cmocka_unit_test(put_on_hold_meanwhile),
         cmocka_unit_test(double_of_a_bib_just_done),
         cmocka_unit_test(empty_antenna),
         cmocka_unit_test(no_encoder_in_sight),
