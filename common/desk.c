@@ -254,7 +254,7 @@ static void set_helper(struct desk *desk, struct slice text) {
 static void begin_proof(struct desk *desk, const struct desk_event *event) {
     uint64_t low = event->first < event->last ? event->first : event->last;
     uint64_t high = event->first < event->last ? event->last : event->first;
-    if (low == 0 || high > RECORD_NUMBER_MAX) {
+    if (low == 0 || high > DESK_NUMBER_MAX) {
         desk_refuse(desk, "Say from which number to which the stack goes.");
         return;
     }
@@ -341,13 +341,14 @@ static enum error_code go_on_with_job(struct desk *desk, bool *again, struct err
         *again = true;
         return ERR_OK;
     }
-    if (desk->restart) {
+    bool asks = desk->restart && job->made_count > standing;
+    desk->restart = false;
+    if (asks) {
         struct desk_ask *ask =
             desk_open(desk, ASK_RESTART, "Bib %s had %zu of its %zu chips when the desk stopped.",
                       job->bib.text, job->made_count, job->wanted);
         desk_choice(ask, "half", "Put it down as half");
         desk_choice(ask, "finish", "Make the rest now");
-        desk->restart = false;
         return ERR_OK;
     }
     if (job->how == ISSUE_SERIES && job->made_count == 0 && desk_must_check(desk)) {
@@ -387,11 +388,26 @@ static void offer_resume(struct desk *desk) {
     }
 }
 
+/* What could not be recorded is tried again. Meanwhile the bib may have been chipped elsewhere:
+ * then the chips that are made wait for an answer. */
+static enum error_code record_again(struct desk *desk, struct error *err) {
+    bool late = false;
+    if (desk->deed.kind == DEED_ISSUE) {
+        enum error_code code = desk_check_late(desk, &late, err);
+        if (code != ERR_OK || late) {
+            desk->deed.kind = DEED_NONE;
+            desk->deed_failed = desk->deed_late = false;
+            return code;
+        }
+    }
+    return desk_record(desk, err);
+}
+
 /* One thing that can be done without an event; *again: there may be more. */
 static enum error_code one_thing(struct desk *desk, bool *again, struct error *err) {
     struct desk_lasting *lasting = &desk->lasting;
     if (desk->deed.kind != DEED_NONE) {
-        return desk->deed_late && !desk->deed_out ? desk_record(desk, err) : ERR_OK;
+        return desk->deed_late && !desk->deed_out ? record_again(desk, err) : ERR_OK;
     }
     if (lasting->out.active) {
         if (!desk->in_doubt) {
@@ -517,7 +533,8 @@ struct mono_ms desk_deadline(const struct desk *desk) {
     if (desk->deed_failed) {
         due = desk->deed_again.ms;
     }
-    if (desk->look_due && desk->look_at.ms < due) {
+    bool looking = desk->look_due && desk->deed.kind == DEED_NONE && !desk_blocked(desk);
+    if (looking && desk->look_at.ms < due) {
         due = desk->look_at.ms;
     }
     return (struct mono_ms){due};

@@ -276,7 +276,8 @@ static bool get_line(struct canon_reader *reader, struct desk_line *line) {
     line->force_check = (flags & LINE_CHECK) != 0;
     line->has_checked = (flags & LINE_CHECKED) != 0;
     line->has_made = (flags & LINE_MADE) != 0;
-    return line->first > 0 && line->last > 0 && line->step > 0 && line->check_every > 0 &&
+    return line->first > 0 && line->last > 0 && line->first <= DESK_NUMBER_MAX &&
+           line->last <= DESK_NUMBER_MAX && line->step > 0 && line->check_every > 0 &&
            within(line, line->next) && (!line->has_checked || within(line, line->checked)) &&
            (!line->has_made || within(line, line->made));
 }

@@ -71,6 +71,22 @@ test('what a lead holds back, a lead gives free', async (t) => {
   assert.equal((await table.json(['ask', '1005'])).hold, null);
 });
 
+test('what is held back is not chipped unasked', async (t) => {
+  const folder = scratch(t);
+  const [lead, table] = await makeEvent(folder, [local, local]);
+  await table.must(['hold', '1005', '--reason', 'not paid']);
+  await table.must(['hold', '1006', '--missing', '--reason', 'not in the box']);
+  const refused = await table.run(['issue', '1005']);
+  assertRefused(refused, NO);
+  assert.match(refused.stderr, /^Bib 1005 is on hold: Table 1, .*not paid/);
+  assertRefused(await table.run(['issue', '1005', '--reason', 'in a hurry']), NO);
+  assertRefused(await table.run(['issue', '1006']), NO);
+  await table.must(['issue', '1006', '--reason', 'it was behind the box']);
+  await give(folder, table, lead);
+  assertRefused(await lead.run(['issue', '1005']), NO);
+  await lead.must(['issue', '1005', '--reason', 'paid at the desk']);
+});
+
 test('holds travel between running stations, and all end alike', async (t) => {
   const [lead, table] = await makeEvent(scratch(t), [local, local]);
   table.peers = [await lead.start()];

@@ -218,6 +218,26 @@ static void issued_already(void **state) {
     rig_free(&rig);
 }
 
+/* Times are said as the clock on the wall shows them; of another day with the date. */
+static void said_times(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.world.wall = 1800000000000; /* 2027-01-15T08:00:00Z, as date -u -d @1800000000 has it */
+    world_issue(&rig.world, rig.at, "42", 0, 900, NULL, NULL);
+    rig_scan(&rig, "42");
+    rig_says(&rig, DESK_ASK, "Table 1, 08:00 UTC.");
+    rig.zone_ms = 90 * 60000;
+    rig_restart(&rig);
+    rig_scan(&rig, "42");
+    rig_says(&rig, DESK_ASK, "Table 1, 09:30.");
+    rig_answer(&rig, "leave");
+    rig.world.wall += 15 * 3600000; /* past midnight there, and not yet in UTC */
+    rig_scan(&rig, "42");
+    rig_says(&rig, DESK_ASK, "Table 1, 2027-01-15 09:30.");
+    rig_free(&rig);
+}
+
 static void leave_and_further(void **state) {
     struct rig rig;
     (void)state;
@@ -252,7 +272,7 @@ static void one_of_a_pair(void **state) {
     rig_says(&rig, DESK_WORK, "good chip of bib 42");
     size_t fresh = rig_blank(&rig);
     rig_put(&rig, fresh);
-    rig_says(&rig, DESK_HALT, "no chip of bib 42");
+    rig_says(&rig, DESK_HALT, "no good chip of bib 42");
     rig_away(&rig, fresh);
     rig_put(&rig, good);
     rig_says(&rig, DESK_WORK, "2 of 2");
@@ -535,6 +555,7 @@ int main(void) {
         cmocka_unit_test(two_on_the_antenna),
         cmocka_unit_test(a_thousand_tags),
         cmocka_unit_test(issued_already),
+        cmocka_unit_test(said_times),
         cmocka_unit_test(leave_and_further),
         cmocka_unit_test(one_of_a_pair),
         cmocka_unit_test(held),

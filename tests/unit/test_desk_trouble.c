@@ -238,10 +238,12 @@ static void disk_full(void **state) {
     struct rig rig;
     (void)state;
     rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
     rig_scan(&rig, "42");
-    rig.disk_full = true;
     size_t chip = rig_blank(&rig);
     rig_put(&rig, chip);
+    rig.disk_full = true;
+    rig_written(&rig);
     rig_says(&rig, DESK_HALT, "Not recorded yet.");
     assert_int_equal(rig_view(&rig)->sound, DESK_SOUND_ALARM);
     assert_int_equal(rig_view(&rig)->last_count, 0);
@@ -259,14 +261,32 @@ static void disk_full(void **state) {
     rig_free(&rig);
 }
 
-static void disk_full_and_power_cut(void **state) {
+/* With no room for the order nothing is written at all. */
+static void disk_full_before_the_order(void **state) {
     struct rig rig;
     (void)state;
     rig_new(&rig, true, 1, false);
     rig_scan(&rig, "42");
     rig.disk_full = true;
+    rig_put(&rig, rig_blank(&rig));
+    assert_int_equal(rig.writes, 0);
+    rig_aside(&rig, "not written");
+    rig.disk_full = false;
+    rig_field(&rig);
+    rig_says(&rig, DESK_DONE, "42");
+    rig_free(&rig);
+}
+
+static void disk_full_and_power_cut(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
+    rig_scan(&rig, "42");
     size_t chip = rig_blank(&rig);
     rig_put(&rig, chip);
+    rig.disk_full = true;
+    rig_written(&rig);
     rig_clear(&rig);
     rig.disk_full = false;
     rig_restart(&rig); /* what is on the disk is the order: the chip tells the rest */
@@ -280,9 +300,11 @@ static void retried_by_the_clock(void **state) {
     struct rig rig;
     (void)state;
     rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
     rig_scan(&rig, "42");
-    rig.disk_full = true;
     rig_put(&rig, rig_blank(&rig));
+    rig.disk_full = true;
+    rig_written(&rig);
     rig.disk_full = false;
     assert_true(desk_deadline(rig.desk).ms < INT64_MAX);
     rig_tick(&rig, 10); /* not yet */
@@ -330,6 +352,50 @@ static void chipped_elsewhere_while_writing(void **state) {
     assert_int_equal(rig_live(&rig, "42"), 1);
     struct pairs_issue last = rig_issue(&rig, "42");
     assert_string_equal(last.table, "Table 1");
+    rig_free(&rig);
+}
+
+static void chipped_elsewhere_while_the_disk_is_full(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
+    size_t other = world_join(&rig.world, "Table 2", ROLE_TABLE);
+    rig_scan(&rig, "42");
+    rig_put(&rig, rig_blank(&rig));
+    rig.disk_full = true;
+    rig_written(&rig);
+    rig.disk_full = false;
+    world_issue(&rig.world, other, "42", 0, 900, NULL, NULL);
+    world_give(&rig.world, other, rig.at);
+    rig_news(&rig);
+    rig_tick(&rig, 5000);
+    rig_says(&rig, DESK_ASK, "was chipped meanwhile");
+    assert_int_equal(rig_live(&rig, "42"), 1);
+    rig_answer(&rig, "further");
+    assert_int_equal(rig_live(&rig, "42"), 2);
+    rig_free(&rig);
+}
+
+static void put_on_hold_meanwhile(void **state) {
+    struct rig rig;
+    struct buffer body;
+    struct record_hold hold = {
+        .bib = world_label("42"), .how = HOLD_HELD, .reason = slice_text("unpaid")};
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig_scan(&rig, "42");
+    buffer_init(&body);
+    record_hold_write(&hold, &body);
+    world_write(&rig.world, 0, RECORD_HOLD, buffer_slice(&body));
+    buffer_release(&body);
+    world_give(&rig.world, 0, rig.at);
+    rig_put(&rig, rig_blank(&rig)); /* before anybody told of news */
+    rig_says(&rig, DESK_ASK, "Bib 42 was put on hold: Lead");
+    assert_int_equal(rig.writes, 0);
+    assert_int_equal(rig_view(&rig)->choice_count, 1);
+    rig_answer(&rig, "leave");
+    rig_says(&rig, DESK_READY, "next bib");
     rig_free(&rig);
 }
 
@@ -437,10 +503,13 @@ int main(void) {
         cmocka_unit_test(power_between_a_pair),
         cmocka_unit_test(same_chip_twice_for_a_pair),
         cmocka_unit_test(disk_full),
+        cmocka_unit_test(disk_full_before_the_order),
         cmocka_unit_test(disk_full_and_power_cut),
         cmocka_unit_test(retried_by_the_clock),
         cmocka_unit_test(chipped_elsewhere_meanwhile),
         cmocka_unit_test(chipped_elsewhere_while_writing),
+        cmocka_unit_test(chipped_elsewhere_while_the_disk_is_full),
+        cmocka_unit_test(put_on_hold_meanwhile),
         cmocka_unit_test(double_of_a_bib_just_done),
         cmocka_unit_test(empty_antenna),
         cmocka_unit_test(no_encoder_in_sight),
