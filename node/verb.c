@@ -193,6 +193,12 @@ const struct verb verb_table[] = {
      "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), or\n"
      "program:COMMAND for any program that speaks as DEVELOPERS.md says under Encoders. It can be\n"
      "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
+     "keys:DEVICE is a scanner that types, set to the US layout: /dev/input/by-id/..., a serial "
+     "line,\n"
+     "or scanner=PART OF ITS NAME; behind commas prefix=, suffix=, gap=MS, baud=. Nothing else "
+     "gets "
+     "its\n"
+     "keys.\n"
      "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
      run_options, run_node, VERB_NODE, 0},
     {"desk",
