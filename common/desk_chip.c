@@ -54,6 +54,7 @@ void desk_field(struct desk *desk, const struct desk_event *event) {
         }
     }
     desk->fresh = true;
+    desk->look_has_typed = false;
     size_t before = desk->just_count;
     desk->just_count = keep_heard(desk, desk->just, desk->just_count);
     if (before > 0 && desk->just_count == 0) {

@@ -58,7 +58,7 @@ static const struct verb_option desk_options[] = {
     {"--roll", true},  {"--pair", false},       {NULL, false}};
 static const struct verb_option issue_options[] = {
     {"--tag", true}, {"--replace", true}, {"--chip", true},   {"--extra", true}, {"--reason", true},
-    {"--how", true}, {"--half", false},   {"--helper", true}, {NULL, false}};
+    {"--how", true}, {"--half", false},   {"--helper", true}, {"--from", true},  {NULL, false}};
 static const struct verb_option void_options[] = {
     {"--reason", true}, {"--chip", true}, {"--helper", true}, {NULL, false}};
 static const struct verb_option settle_options[] = {{"--keep", true},   {"--unseen", false},
@@ -85,6 +85,10 @@ static const struct verb_option note_options[] = {
 static const struct verb_option close_options[] = {{"--helper", true}, {NULL, false}};
 static const struct verb_option verify_options[] = {{"--every", false}, {NULL, false}};
 static const struct verb_option force_options[] = {{"--force", false}, {NULL, false}};
+static const struct verb_option export_options[] = {
+    {"--since-handover", false}, {"--force", false}, {NULL, false}};
+static const struct verb_option handover_options[] = {
+    {"--out", true}, {"--force", false}, {"--helper", true}, {NULL, false}};
 static const struct verb_option recover_options[] = {
     {"--peer", true}, {"--from", true}, {"--listen", true}, {"--wait", true}, {NULL, false}};
 static const struct verb_option merge_options[] = {{"--out", true}, {NULL, false}};
@@ -192,6 +196,8 @@ const struct verb verb_table[] = {
      "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
      "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
      run_options, run_node, VERB_NODE, 0},
+    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
+     verb_encoder, VERB_MAKES_FOLDER, 0},
     {"desk",
      "desk [--series FIRST-LAST [--step N] [--check-every N]] [--helper INITIALS]\n"
      "     [--roll NAME [--pair]]\n"
@@ -208,13 +214,17 @@ const struct verb verb_table[] = {
     {"issue",
      "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
      "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
-     "issue - [OPTIONS]",
+     "issue - [OPTIONS]\n"
+     "issue --from FILE [--helper INITIALS]",
      "Records that a bib has got its chip, or its pair of chips.",
      "Without --tag, the chips carry what the event's scheme gives to the bib. WHERE is where the\n"
      "old chip is: destroyed, lost, or on:BIB. --reason says that an unusual number or chip is\n"
      "meant. With `-`, bibs come from standard input, one a line, each with its chips behind it "
      "if\n"
-     "they are named, and each is on disk before the next is read.\n",
+     "they are named, and each is on disk before the next is read. --from takes a supplier's list\n"
+     "of chips that came written: a CSV file whose first line names the columns bib, epc and tid. "
+     "If\n"
+     "a line is wrong nothing is recorded; what was recorded before is passed over.\n",
      issue_options, verb_issue, VERB_STATION, VERB_ASKS_CHIP},
     {"void", "void RECORD --reason TEXT [--chip WHERE] [--helper INITIALS]",
      "Takes a chip back: that record no longer counts.",
@@ -294,14 +304,20 @@ const struct verb verb_table[] = {
      "then,\n"
      "and ends with status 1 if anything is.\n",
      recover_options, verb_recover, VERB_MAKES_FOLDER, 0},
-    {"export", "export FILE.csv [--force]", "Writes the chip list for the timing crew.",
+    {"export", "export FILE.csv [--since-handover] [--force]",
+     "Writes the chip list for the timing crew.",
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
      "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
-     "or doubles, or bibs in doubt.\n",
-     force_options, verb_export, VERB_COPY, 0},
-    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
-     verb_encoder, VERB_MAKES_FOLDER, 0},
+     "or doubles, or bibs in doubt. --since-handover: only bibs that something was recorded of\n"
+     "since the last list that was handed over.\n",
+     export_options, verb_export, VERB_COPY, 0},
+    {"handover", "handover --out FILE.csv [--force] [--helper INITIALS]",
+     "Hands the chip list over to the timing crew, on a lead's station.",
+     "Writes what `export` writes, and records that the crew has it: its number, and hashes of "
+     "the\n"
+     "list and of the state that it was made at. Ends with status 1 as `export` does.\n",
+     handover_options, verb_handover, VERB_STATION, 0},
     {0}};
 
 const struct verb *verb_find(const char *name) {
