@@ -173,6 +173,7 @@ enum ledger_statement {
     SQL_HELD_SET,
     SQL_HELD_CLEAR,
     SQL_HELD_ALL,
+    SQL_BORNE_ON_BIBS,
     SQL_SAID_INSERT,
     SQL_SAID_OF_KIND,
     SQL_SAID_OF_BIB,

@@ -156,6 +156,11 @@ static const char *const statement_text[SQL_COUNT] = {
     [SQL_HELD_SET] = "INSERT OR REPLACE INTO held VALUES (?1, ?2, ?3, ?4)",
     [SQL_HELD_CLEAR] = "DELETE FROM held WHERE bib = ?1",
     [SQL_HELD_ALL] = "SELECT bib, rid FROM held WHERE how <> 1",
+    [SQL_BORNE_ON_BIBS] =
+        "SELECT i.bib, r.chain, r.number FROM issue i JOIN record r ON r.rid = i.rid"
+        " UNION ALL SELECT i.bib, r.chain, r.number FROM naming n JOIN record r ON r.rid = n.rid"
+        " JOIN record t ON t.id = n.target JOIN issue i ON i.rid = t.rid"
+        " UNION ALL SELECT h.bib, r.chain, r.number FROM hold h JOIN record r ON r.rid = h.rid",
     [SQL_SAID_INSERT] = "INSERT INTO said VALUES (?1, ?2, ?3)",
     [SQL_SAID_OF_KIND] = "SELECT s.rid, r.chain, r.number, r.id FROM said s JOIN record r"
                          " ON r.rid = s.rid WHERE s.kind = ?1",

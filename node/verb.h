@@ -119,6 +119,7 @@ void verb_carry_in(struct verb_call *call) __attribute__((nonnull));
 void verb_merge(struct verb_call *call) __attribute__((nonnull));
 void verb_export(struct verb_call *call) __attribute__((nonnull));
 void verb_barcodes(struct verb_call *call) __attribute__((nonnull));
+void verb_handover(struct verb_call *call) __attribute__((nonnull));
 
 void verb_desk(struct verb_call *call) __attribute__((nonnull));
 void verb_encoder(struct verb_call *call) __attribute__((nonnull));

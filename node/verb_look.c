@@ -4,6 +4,7 @@
  * With a bib the look is kept, whatever it shows. Without, it only tells. Must never change who is
  * chipped, nor say that all is well where this station may not know.
  */
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -77,9 +78,24 @@ static bool is_trouble(const struct look_tag *tag) {
     return tag->is != LOOK_IS_LIVE || tag->bibs > 1;
 }
 
+/* Two chips that are of two bibs; `first` is the number of those before this one. */
+static void look_two(struct looking *looking, const struct look_tag *tag, char first[24]) {
+    char its[24] = "";
+    if (tag->is == LOOK_IS_LIVE) {
+        snprintf(its, sizeof(its), "%s", tag->issue.bib.text);
+    } else if (tag->has_number) {
+        snprintf(its, sizeof(its), "%llu", (unsigned long long)tag->number);
+    }
+    looking->two_numbers =
+        looking->two_numbers || (first[0] != '\0' && its[0] != '\0' && strcmp(first, its) != 0);
+    if (its[0] != '\0') {
+        memcpy(first, its, sizeof(its));
+    }
+}
+
 static enum error_code look_tags(struct looking *looking, struct error *err) {
     enum error_code code = ERR_OK;
-    const char *bib = looking->has_bib ? looking->body.bib.text : "";
+    char first[24] = "";
     for (size_t i = 0; code == ERR_OK && i < looking->body.tag_count; i++) {
         const struct record_tag *read = &looking->body.tag[i];
         struct look_tag *tag = &looking->tag[i];
@@ -88,10 +104,7 @@ static enum error_code look_tags(struct looking *looking, struct error *err) {
         if (code == ERR_OK && tag->is == LOOK_IS_LIVE) {
             code = pairs_bib(looking->call->station->ledger, &tag->issue.bib, &state, err);
         }
-        const char *its = tag->is == LOOK_IS_LIVE ? tag->issue.bib.text : "";
-        looking->two_numbers =
-            looking->two_numbers || (bib[0] != '\0' && its[0] != '\0' && strcmp(bib, its) != 0);
-        bib = its[0] != '\0' ? its : bib;
+        look_two(looking, tag, first);
         looking->trouble = looking->trouble || is_trouble(tag) || state.state == PAIRS_DOUBLED ||
                            state.doubt || state.crossed;
     }

@@ -68,6 +68,17 @@ enum error_code parts_present(struct ledger *ledger, const struct bib *bib,
     __attribute__((nonnull, warn_unused_result));
 json_t *parts_issues_json(const struct parts_issues *issues) __attribute__((nonnull));
 
+/* The bibs that are held back: each as JSON into *array, and the first of them as lines. */
+enum { PARTS_HOLDS_SHOWN = 20 };
+struct parts_holds {
+    size_t count;
+    struct buffer text; /* to be released, as is array */
+    json_t *array;
+};
+enum error_code parts_holds(struct ledger *ledger, struct parts_holds *holds, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+void parts_holds_release(struct parts_holds *holds) __attribute__((nonnull));
+
 /* Whether leading zeros count in the event that the call's station is of. */
 bool parts_zeros_count(struct verb_call *call) __attribute__((nonnull));
 /* `found`, or ERR_DAMAGED if it is not held. */
