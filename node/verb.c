@@ -96,276 +96,243 @@ static const struct verb_option barcodes_options[] = {{"--bibs", true},   {"--ou
                                                       {"--force", false}, {NULL, false}};
 static const struct verb_option merge_options[] = {{"--out", true}, {NULL, false}};
 
-const struct verb verb_table[] =
-    {{"event new",
-      "event new --name NAME --bibs RANGES --scheme SCHEME [--tags-per-bib N] [--late RANGES]\n"
-      "          [--start DATE] [--station NAME] [--listen ADDR:PORT]... [--zeros-count]\n"
-      "          [--epc-unique | --epc-repeats] [--passphrase-file FILE | --unsealed]\n"
-      "          [--second-lead NAME | --no-second-lead]",
-      "Makes an event, and this folder's station as its lead.",
-      "RANGES are like 1-700,900. SCHEME is gid96:MANAGER:CLASS, own:CODE, or as-read for chips "
-      "that\n"
-      "come written. --late names numbers for late entries, which are never asked about.\n"
-      "--tags-per-bib is 1 to 4, else 1. --zeros-count makes 007 another bib than 7.\n"
-      "--epc-unique says that no two chips have the same EPC (else only with as-read);\n"
-      "--epc-repeats says that they may. --listen is where other stations can reach this one.\n"
-      "The event's key is sealed with a passphrase: typed at a terminal, or the first line of "
-      "FILE.\n",
-      event_new_options, verb_event_new, VERB_MAKES_FOLDER, 0},
-     {"event recovery", "event recovery --out FILE [--passphrase-file FILE] [--force]",
-      "Writes the event's key, sealed, to a file to be kept elsewhere.",
-      "Where the key in the folder is not sealed, the passphrase is for the file.\n",
-      recovery_options, verb_event_recovery, VERB_MAKES_FOLDER, 0},
-     {"event restore-root", "event restore-root --from FILE [--passphrase-file FILE]",
-      "Takes the event's key from a recovery file into a lead's folder, sealed.",
-      "That station can then let in leads and put them out, with the passphrase.\n",
-      restore_root_options, verb_event_restore_root, VERB_STATION, VERB_ASKS_ROOT},
-     {"join",
-      "join TICKET [--name NAME] [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--lead CODE]\n"
-      "join --name NAME --request FILE [--listen ADDR:PORT]... [--force]\n"
-      "join --grant FILE",
-      "Makes this folder's station, and has it let in: with a ticket, or by files.",
-      "TICKET is a file or its text, in quotes; blanks, small letters, O for 0 and I or L for 1 do "
-      "not\n"
-      "matter. The lead's `run` must be going. --peer is where the lead is, if not where the "
-      "ticket "
-      "says;\n"
-      "--lead CODE is another lead of the event (`ticket lead` there shows it). Doing it again is "
-      "safe.\n"
-      "Without a network: take the request FILE to the lead's station (`admit`), and bring the "
-      "grant "
-      "back.\n"
-      "Neither file is secret. --force replaces an old request file.\n",
-      join_options, verb_join, VERB_MAKES_FOLDER, 0},
-     {"ticket",
-      "ticket NAME [--bibs RANGES] [--role table|reader] [--expires WHEN] [--out FILE]\n"
-      "       [--svg FILE.svg] [--address ADDR:PORT] [--force]\n"
-      "ticket --tables 1-20 [--spare N] [--bibs-each N] [--sheet FILE.svg] [--out FOLDER] ...",
-      "Makes tickets with which stations join over the network (see also: ticket list, cancel, "
-      "lead).",
-      "A ticket lets one station in, once. It is good for 14 days, or --expires: hours (36), a "
-      "day\n"
-      "(2027-05-16), or a day and a time (2027-05-16T20:00). --bibs are numbers that the station "
-      "gets.\n"
-      "--address is where this laptop will be called; else what its admit says, else its own "
-      "address\n"
-      "now. The file also names the other leads, who know each ticket as soon as they have heard "
-      "of "
-      "it.\n"
-      "--sheet makes pages to print, eight tickets on each, and --out of a folder both files and "
-      "pages.\n"
-      "With --bibs-each, each table (and no spare) gets the next N numbers that nobody has.\n",
-      ticket_options, verb_ticket, VERB_STATION, 0},
-     {"ticket list", "ticket list", "Lists the tickets: open, used by whom, cancelled, over.", "",
-      no_options, verb_ticket_list, VERB_STATION, 0},
-     {"ticket cancel", "ticket cancel NAME-or-NUMBER [--reason TEXT]",
-      "Takes a ticket back that was not used yet.", "", ticket_cancel_options, verb_ticket_cancel,
-      VERB_STATION, 0},
-     {"ticket lead", "ticket lead [--address ADDR:PORT]",
-      "Shows this lead's code, for join TICKET --lead CODE.",
-      "For the tickets of another lead of the event, whose laptop is dead.\n", ticket_lead_options,
-      verb_ticket_lead, VERB_STATION, 0},
-     {"admit",
-      "admit REQUEST --out GRANT [--role table|lead|reader] [--bibs RANGES] [--force]\n"
-      "      [--passphrase-file FILE]",
-      "Lets a station in, on the lead's station.",
-      "--bibs also gives it its numbers. The role is table unless said; a reader may ask, and\n"
-      "writes nothing. Letting in a lead needs the event's key, and its passphrase if it is "
-      "sealed.\n"
-      "Doing it again writes the grant again.\n",
-      admit_options, verb_admit, VERB_STATION, VERB_ASKS_ROOT},
-     {"retire",
-      "retire NAME --dead|--stolen [--replacement NAME] [--reason TEXT] [--at NUMBER]\n"
-      "       [--passphrase-file FILE] [--helper INITIALS]",
-      "Puts a station out, on a lead's station.",
-      "--dead: nobody can use that laptop any more; what is found on it later counts. --stolen, "
-      "or\n"
-      "lost: it is refused, and only what is held of it here counts (with --at, up to that record "
-      "of\n"
-      "the log that it wrote last). --replacement gets its numbers. It is final; a laptop that "
-      "comes\n"
-      "back joins with another folder. Putting out a lead needs the event's key.\n",
-      retire_options, verb_retire, VERB_STATION, VERB_ASKS_HOW | VERB_ASKS_ROOT},
-     {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", no_options, verb_allot,
-      VERB_STATION, 0},
-     {"run",
-      "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off]\n"
-      "    [--encoder NAME[:ARGS]]... [--gone MS]",
-      "Runs the station: it exchanges records with the others until it is stopped.",
-      "Others are found by their admits, by what they were reached at before, and by small "
-      "messages\n"
-      "on the network (UDP port 7117, or --beacon); where those are blocked, one --peer is "
-      "enough.\n"
-      "Prints `ready ADDR:PORT` once it serves. Port 0 is any free port. Ends cleanly on SIGTERM "
-      "or\n"
-      "Ctrl-C.\n"
-      "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), "
-      "or\n"
-      "program:COMMAND for any program that speaks as DEVELOPERS.md says under Encoders. It can "
-      "be\n"
-      "given several times: what is typed at any of them is taken, and the first writes the "
-      "chips.\n"
-      "keys:DEVICE is a scanner that types, set to the US layout: /dev/input/by-id/..., a serial "
-      "line,\n"
-      "or scanner=PART OF ITS NAME; behind commas prefix=, suffix=, gap=MS, baud=. Nothing else "
-      "gets "
-      "its\n"
-      "keys.\n"
-      "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
-      run_options, run_node, VERB_NODE, 0},
-     {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
-      verb_encoder, VERB_MAKES_FOLDER, 0},
-     {"desk",
-      "desk [--series FIRST-LAST [--step N] [--check-every N]] [--helper INITIALS]\n"
-      "     [--roll NAME [--pair]]\n"
-      "desk --view\n"
-      "desk --input JSON",
-      "Works at this table in a terminal: scan or type a bib, stick the chip on, next.",
-      "Needs the station's running `run`. FIRST may lie above LAST. F1 to F6 answer a question, "
-      "F7\n"
-      "stops a series, F8 says that this bib is not here or spoiled, F9 takes the last chip back, "
-      "F10\n"
-      "looks at what is on the antenna, F11 goes back to one bib at a time; Ctrl-D leaves. --view\n"
-      "prints what the desk says now; --input gives it one input, as DEVELOPERS.md says under "
-      "Desk.\n",
-      desk_options, verb_desk, VERB_STATION, 0},
-     {"issue",
-      "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
-      "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
-      "issue - [OPTIONS]\n"
-      "issue --from FILE [--helper INITIALS]",
-      "Records that a bib has got its chip, or its pair of chips.",
-      "Without --tag, the chips carry what the event's scheme gives to the bib. WHERE is where "
-      "the\n"
-      "old chip is: destroyed, lost, or on:BIB. --reason says that an unusual number or chip is\n"
-      "meant. With `-`, bibs come from standard input, one a line, each with its chips behind it "
-      "if\n"
-      "they are named, and each is on disk before the next is read. --from takes a supplier's "
-      "list\n"
-      "of chips that came written: a CSV file whose first line names the columns bib, epc and tid. "
-      "If\n"
-      "a line is wrong nothing is recorded; what was recorded before is passed over.\n",
-      issue_options, verb_issue, VERB_STATION, VERB_ASKS_CHIP},
-     {"void", "void RECORD --reason TEXT [--chip WHERE] [--helper INITIALS]",
-      "Takes a chip back: that record no longer counts.",
-      "RECORD is at least 8 digits of its number, as `ask` shows it. WHERE is destroyed, lost or\n"
-      "on:BIB; a script that does not say means lost.\n",
-      void_options, verb_void, VERB_STATION, VERB_ASKS_CHIP},
-     {"settle",
-      "settle BIB --keep RECORD [--unseen] [--reason TEXT] [--chip WHERE] [--helper INITIALS]",
-      "Settles a bib that was chipped twice: RECORD stays, its other chips no longer count.",
-      "Scan the bib and read its chip first; --unseen says that nobody looked.\n", settle_options,
-      verb_settle, VERB_STATION, VERB_ASKS_CHIP},
-     {"change",
-      "change OLD NEW [--tag EPC[/TID]]... [--chip WHERE] [--reason TEXT] [--helper INITIALS]",
-      "Gives a runner another bib: bib NEW gets the chip, bib OLD has none any more.",
-      "One act, so that nobody starts with both numbers or with none. Where chips are taken as "
-      "they\n"
-      "come the same chip goes on; else the new bib gets a new one, and WHERE is where the old "
-      "chip\n"
-      "is: destroyed, lost, or on:BIB. --reason says that an unusual number is meant.\n",
-      change_options, verb_change, VERB_STATION, 0},
-     {"redo", "redo FROM-TO --reason TEXT [--chip WHERE] [--helper INITIALS]",
-      "Takes back what this table chipped in a run of bibs, to be done again.",
-      "When a stack got out of step. All or nothing; what other tables chipped in that run "
-      "stays.\n",
-      redo_options, verb_redo, VERB_STATION, VERB_ASKS_CHIP},
-     {"hold", "hold BIB... [--missing | --reprint] --reason TEXT [--helper INITIALS]",
-      "Says that a bib is not to be chipped for now.",
-      "--missing: it is not in the box; --reprint: it is to be printed again. What a lead holds "
-      "back,\n"
-      "only a lead gives free.\n",
-      hold_options, verb_hold, VERB_STATION, 0},
-     {"unhold", "unhold BIB... [--reason TEXT] [--helper INITIALS]", "Gives a bib free again.", "",
-      unhold_options, verb_unhold, VERB_STATION, 0},
-     {"look", "look BIB [--tag EPC[/TID]]... [--helper INITIALS]\nlook --tag EPC[/TID]...",
-      "Tells whether a bib carries the chips that the list says, and keeps what was seen.",
-      "Without --tag: nothing was heard on it. Without BIB it tells what the chip is, and keeps\n"
-      "nothing. Ends with status 1 if anything is wrong.\n",
-      look_options, verb_look, VERB_STATION, 0},
-     {"roll",
-      "roll ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]",
-      "Records which roll of chips is loaded at this table, or that it is not any more.",
-      "ROLL is what is written on it. --pair: its chips come in pairs. N is how many chips are on\n"
-      "it; with --scrapped, how many were spoiled.\n",
-      roll_options, verb_roll, VERB_STATION, 0},
-     {"note", "note TEXT [--bib BIB] [--table NAME] [--helper INITIALS]",
-      "Keeps a sentence, for all tables to read.", "", note_options, verb_note, VERB_STATION, 0},
-     {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "", no_options,
-      verb_ask, VERB_STATION, 0},
-     {"doubles", "doubles", "Lists bibs that were chipped twice, and chips on two bibs.",
-      "Ends with status 1 if there are any.\n", no_options, verb_doubles, VERB_STATION, 0},
-     {"status", "status", "Tells how this station is, and how far the others are.",
-      "With --json: last_heard_ms is how long ago a station was last heard, alone_since_ms is the\n"
-      "time (ms since 1970) since when none is; both are null where that is not known.\n",
-      no_options, verb_status, VERB_STATION, 0},
-     {"close", "close [--helper INITIALS]",
-      "Says that this table has packed; later work opens it again.", "", close_options, verb_close,
-      VERB_STATION, 0},
-     {"verify", "verify [--every]", "Proves that the folder is sound.",
-      "Makes everything again from the signed records and compares. --every checks each "
-      "signature.\n",
-      verify_options, verb_verify, VERB_COPY, 0},
-     {"carry out", "carry out FILE [--force]", "Writes all records to a file, for a USB stick.",
-      "An older carry file is replaced; anything else only with --force.\n", force_options,
-      verb_carry_out, VERB_COPY, 0},
-     {"carry in", "carry in FILE", "Takes the records of a file in.",
-      "Ends with status 0 only if all of it was taken or was here already.\n", no_options,
-      verb_carry_in, VERB_STATION, 0},
-     {"merge", "merge --out FOLDER FILE-or-FOLDER...",
-      "Makes one folder, for reading, from carry files and from the folders of stations.", "",
-      merge_options, verb_merge, VERB_MAKES_FOLDER, 0},
-     {"recover",
-      "recover [--peer ADDR:PORT]... [--from FILE]... [--listen ADDR:PORT]... [--wait SECONDS]",
-      "Gets a damaged folder back: from what is whole in it, from files, from the other tables.",
-      "The folder's keys must be whole. The damaged files are kept in the folder, under "
-      "damaged-DATE.\n"
-      "FILE is a carry file or a grant. Then other stations are waited for, at most --wait "
-      "SECONDS\n"
-      "(else 20; 0: not at all), until all that are heard hold the same. Names what is missing "
-      "then,\n"
-      "and ends with status 1 if anything is.\n",
-      recover_options, verb_recover, VERB_MAKES_FOLDER, 0},
-     {"export", "export FILE.csv [--since-handover] [--force]",
-      "Writes the chip list for the timing crew.",
-      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
-      "no\n"
-      "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
-      "or doubles, or bibs in doubt.\n",
-      force_options, verb_export, VERB_COPY, 0},
-     {"barcodes",
-      "barcodes --bibs RANGES|all --out FILE.pdf|FILE.svg [--code 128|39|qr] [--card] [--force]\n"
-      "barcodes --card --out FILE.pdf|FILE.svg [--code 128|qr] [--force]",
-      "Makes barcodes to print: of bibs that have none, and the card of answers for a table.",
-      "24 labels of 70 x 37 mm on a page in A4. Several pages are one PDF, or FILE-1.svg, "
-      "FILE-2.svg\n"
-      "and so on. --card: what a table answers and says, for its scanner.\n",
-      barcodes_options, verb_barcodes, VERB_COPY, 0},
-     {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
-      verb_encoder, VERB_MAKES_FOLDER, 0},
+const struct verb verb_table[] = {
+    {"event new",
+     "event new --name NAME --bibs RANGES --scheme SCHEME [--tags-per-bib N] [--late RANGES]\n"
+     "          [--start DATE] [--station NAME] [--listen ADDR:PORT]... [--zeros-count]\n"
+     "          [--epc-unique | --epc-repeats] [--passphrase-file FILE | --unsealed]\n"
+     "          [--second-lead NAME | --no-second-lead]",
+     "Makes an event, and this folder's station as its lead.",
+     "RANGES are like 1-700,900. SCHEME is gid96:MANAGER:CLASS, own:CODE, or as-read for chips "
+     "that\n"
+     "come written. --late names numbers for late entries, which are never asked about.\n"
+     "--tags-per-bib is 1 to 4, else 1. --zeros-count makes 007 another bib than 7.\n"
+     "--epc-unique says that no two chips have the same EPC (else only with as-read);\n"
+     "--epc-repeats says that they may. --listen is where other stations can reach this one.\n"
+     "The event's key is sealed with a passphrase: typed at a terminal, or the first line of "
+     "FILE.\n",
+     event_new_options, verb_event_new, VERB_MAKES_FOLDER, 0},
+    {"event recovery", "event recovery --out FILE [--passphrase-file FILE] [--force]",
+     "Writes the event's key, sealed, to a file to be kept elsewhere.",
+     "Where the key in the folder is not sealed, the passphrase is for the file.\n",
+     recovery_options, verb_event_recovery, VERB_MAKES_FOLDER, 0},
+    {"event restore-root", "event restore-root --from FILE [--passphrase-file FILE]",
+     "Takes the event's key from a recovery file into a lead's folder, sealed.",
+     "That station can then let in leads and put them out, with the passphrase.\n",
+     restore_root_options, verb_event_restore_root, VERB_STATION, VERB_ASKS_ROOT},
+    {"join",
+     "join TICKET [--name NAME] [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--lead CODE]\n"
+     "join --name NAME --request FILE [--listen ADDR:PORT]... [--force]\n"
+     "join --grant FILE",
+     "Makes this folder's station, and has it let in: with a ticket, or by files.",
+     "TICKET is a file or its text, in quotes; blanks, small letters, O for 0 and I or L for 1 do "
+     "not\n"
+     "matter. The lead's `run` must be going. --peer is where the lead is, if not where the ticket "
+     "says;\n"
+     "--lead CODE is another lead of the event (`ticket lead` there shows it). Doing it again is "
+     "safe.\n"
+     "Without a network: take the request FILE to the lead's station (`admit`), and bring the "
+     "grant "
+     "back.\n"
+     "Neither file is secret. --force replaces an old request file.\n",
+     join_options, verb_join, VERB_MAKES_FOLDER, 0},
+    {"ticket",
+     "ticket NAME [--bibs RANGES] [--role table|reader] [--expires WHEN] [--out FILE]\n"
+     "       [--svg FILE.svg] [--address ADDR:PORT] [--force]\n"
+     "ticket --tables 1-20 [--spare N] [--bibs-each N] [--sheet FILE.svg] [--out FOLDER] ...",
+     "Makes tickets with which stations join over the network (see also: ticket list, cancel, "
+     "lead).",
+     "A ticket lets one station in, once. It is good for 14 days, or --expires: hours (36), a day\n"
+     "(2027-05-16), or a day and a time (2027-05-16T20:00). --bibs are numbers that the station "
+     "gets.\n"
+     "--address is where this laptop will be called; else what its admit says, else its own "
+     "address\n"
+     "now. The file also names the other leads, who know each ticket as soon as they have heard of "
+     "it.\n"
+     "--sheet makes pages to print, eight tickets on each, and --out of a folder both files and "
+     "pages.\n"
+     "With --bibs-each, each table (and no spare) gets the next N numbers that nobody has.\n",
+     ticket_options, verb_ticket, VERB_STATION, 0},
+    {"ticket list", "ticket list", "Lists the tickets: open, used by whom, cancelled, over.", "",
+     no_options, verb_ticket_list, VERB_STATION, 0},
+    {"ticket cancel", "ticket cancel NAME-or-NUMBER [--reason TEXT]",
+     "Takes a ticket back that was not used yet.", "", ticket_cancel_options, verb_ticket_cancel,
+     VERB_STATION, 0},
+    {"ticket lead", "ticket lead [--address ADDR:PORT]",
+     "Shows this lead's code, for join TICKET --lead CODE.",
+     "For the tickets of another lead of the event, whose laptop is dead.\n", ticket_lead_options,
+     verb_ticket_lead, VERB_STATION, 0},
+    {"admit",
+     "admit REQUEST --out GRANT [--role table|lead|reader] [--bibs RANGES] [--force]\n"
+     "      [--passphrase-file FILE]",
+     "Lets a station in, on the lead's station.",
+     "--bibs also gives it its numbers. The role is table unless said; a reader may ask, and\n"
+     "writes nothing. Letting in a lead needs the event's key, and its passphrase if it is "
+     "sealed.\n"
+     "Doing it again writes the grant again.\n",
+     admit_options, verb_admit, VERB_STATION, VERB_ASKS_ROOT},
+    {"retire",
+     "retire NAME --dead|--stolen [--replacement NAME] [--reason TEXT] [--at NUMBER]\n"
+     "       [--passphrase-file FILE] [--helper INITIALS]",
+     "Puts a station out, on a lead's station.",
+     "--dead: nobody can use that laptop any more; what is found on it later counts. --stolen, or\n"
+     "lost: it is refused, and only what is held of it here counts (with --at, up to that record "
+     "of\n"
+     "the log that it wrote last). --replacement gets its numbers. It is final; a laptop that "
+     "comes\n"
+     "back joins with another folder. Putting out a lead needs the event's key.\n",
+     retire_options, verb_retire, VERB_STATION, VERB_ASKS_HOW | VERB_ASKS_ROOT},
+    {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", no_options, verb_allot,
+     VERB_STATION, 0},
+    {"run",
+     "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off]\n"
+     "    [--encoder NAME[:ARGS]]... [--gone MS]",
+     "Runs the station: it exchanges records with the others until it is stopped.",
+     "Others are found by their admits, by what they were reached at before, and by small "
+     "messages\n"
+     "on the network (UDP port 7117, or --beacon); where those are blocked, one --peer is enough.\n"
+     "Prints `ready ADDR:PORT` once it serves. Port 0 is any free port. Ends cleanly on SIGTERM "
+     "or\n"
+     "Ctrl-C.\n"
+     "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), or\n"
+     "program:COMMAND for any program that speaks as DEVELOPERS.md says under Encoders. It can be\n"
+     "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
+     "keys:DEVICE is a scanner that types: its device under /dev/input/by-id, a serial line, or\n"
+     "scanner=PART OF ITS NAME; behind commas prefix=, suffix=, gap=MS, baud=. It must be set to\n"
+     "the US layout, and nothing else gets its keys.\n"
+     "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
+     run_options, run_node, VERB_NODE, 0},
+    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
+     verb_encoder, VERB_MAKES_FOLDER, 0},
+    {"desk",
+     "desk [--series FIRST-LAST [--step N] [--check-every N]] [--helper INITIALS]\n"
+     "     [--roll NAME [--pair]]\n"
+     "desk --view\n"
+     "desk --input JSON",
+     "Works at this table in a terminal: scan or type a bib, stick the chip on, next.",
+     "Needs the station's running `run`. FIRST may lie above LAST. F1 to F6 answer a question, F7\n"
+     "stops a series, F8 says that this bib is not here or spoiled, F9 takes the last chip back, "
+     "F10\n"
+     "looks at what is on the antenna, F11 goes back to one bib at a time; Ctrl-D leaves. --view\n"
+     "prints what the desk says now; --input gives it one input, as DEVELOPERS.md says under "
+     "Desk.\n",
+     desk_options, verb_desk, VERB_STATION, 0},
+    {"issue",
+     "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
+     "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
+     "issue - [OPTIONS]\n"
+     "issue --from FILE [--helper INITIALS]",
+     "Records that a bib has got its chip, or its pair of chips.",
+     "Without --tag, the chips carry what the event's scheme gives to the bib. WHERE is where the\n"
+     "old chip is: destroyed, lost, or on:BIB. --reason says that an unusual number or chip is\n"
+     "meant. With `-`, bibs come from standard input, one a line, each with its chips behind it "
+     "if\n"
+     "they are named, and each is on disk before the next is read. --from takes a supplier's list\n"
+     "of chips that came written: a CSV file whose first line names the columns bib, epc and tid. "
+     "If\n"
+     "a line is wrong nothing is recorded; what was recorded before is passed over.\n",
+     issue_options, verb_issue, VERB_STATION, VERB_ASKS_CHIP},
+    {"void", "void RECORD --reason TEXT [--chip WHERE] [--helper INITIALS]",
+     "Takes a chip back: that record no longer counts.",
+     "RECORD is at least 8 digits of its number, as `ask` shows it. WHERE is destroyed, lost or\n"
+     "on:BIB; a script that does not say means lost.\n",
+     void_options, verb_void, VERB_STATION, VERB_ASKS_CHIP},
+    {"settle",
+     "settle BIB --keep RECORD [--unseen] [--reason TEXT] [--chip WHERE] [--helper INITIALS]",
+     "Settles a bib that was chipped twice: RECORD stays, its other chips no longer count.",
+     "Scan the bib and read its chip first; --unseen says that nobody looked.\n", settle_options,
+     verb_settle, VERB_STATION, VERB_ASKS_CHIP},
+    {"change",
+     "change OLD NEW [--tag EPC[/TID]]... [--chip WHERE] [--reason TEXT] [--helper INITIALS]",
+     "Gives a runner another bib: bib NEW gets the chip, bib OLD has none any more.",
+     "One act, so that nobody starts with both numbers or with none. Where chips are taken as "
+     "they\n"
+     "come the same chip goes on; else the new bib gets a new one, and WHERE is where the old "
+     "chip\n"
+     "is: destroyed, lost, or on:BIB. --reason says that an unusual number is meant.\n",
+     change_options, verb_change, VERB_STATION, 0},
+    {"redo", "redo FROM-TO --reason TEXT [--chip WHERE] [--helper INITIALS]",
+     "Takes back what this table chipped in a run of bibs, to be done again.",
+     "When a stack got out of step. All or nothing; what other tables chipped in that run stays.\n",
+     redo_options, verb_redo, VERB_STATION, VERB_ASKS_CHIP},
+    {"hold", "hold BIB... [--missing | --reprint] --reason TEXT [--helper INITIALS]",
+     "Says that a bib is not to be chipped for now.",
+     "--missing: it is not in the box; --reprint: it is to be printed again. What a lead holds "
+     "back,\n"
+     "only a lead gives free.\n",
+     hold_options, verb_hold, VERB_STATION, 0},
+    {"unhold", "unhold BIB... [--reason TEXT] [--helper INITIALS]", "Gives a bib free again.", "",
+     unhold_options, verb_unhold, VERB_STATION, 0},
+    {"look", "look BIB [--tag EPC[/TID]]... [--helper INITIALS]\nlook --tag EPC[/TID]...",
+     "Tells whether a bib carries the chips that the list says, and keeps what was seen.",
+     "Without --tag: nothing was heard on it. Without BIB it tells what the chip is, and keeps\n"
+     "nothing. Ends with status 1 if anything is wrong.\n",
+     look_options, verb_look, VERB_STATION, 0},
+    {"roll",
+     "roll ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]",
+     "Records which roll of chips is loaded at this table, or that it is not any more.",
+     "ROLL is what is written on it. --pair: its chips come in pairs. N is how many chips are on\n"
+     "it; with --scrapped, how many were spoiled.\n",
+     roll_options, verb_roll, VERB_STATION, 0},
+    {"note", "note TEXT [--bib BIB] [--table NAME] [--helper INITIALS]",
+     "Keeps a sentence, for all tables to read.", "", note_options, verb_note, VERB_STATION, 0},
+    {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "", no_options,
+     verb_ask, VERB_STATION, 0},
+    {"doubles", "doubles", "Lists bibs that were chipped twice, and chips on two bibs.",
+     "Ends with status 1 if there are any.\n", no_options, verb_doubles, VERB_STATION, 0},
+    {"status", "status", "Tells how this station is, and how far the others are.",
+     "With --json: last_heard_ms is how long ago a station was last heard, alone_since_ms is the\n"
+     "time (ms since 1970) since when none is; both are null where that is not known.\n",
+     no_options, verb_status, VERB_STATION, 0},
+    {"close", "close [--helper INITIALS]",
+     "Says that this table has packed; later work opens it again.", "", close_options, verb_close,
+     VERB_STATION, 0},
+    {"verify", "verify [--every]", "Proves that the folder is sound.",
+     "Makes everything again from the signed records and compares. --every checks each "
+     "signature.\n",
+     verify_options, verb_verify, VERB_COPY, 0},
+    {"carry out", "carry out FILE [--force]", "Writes all records to a file, for a USB stick.",
+     "An older carry file is replaced; anything else only with --force.\n", force_options,
+     verb_carry_out, VERB_COPY, 0},
+    {"carry in", "carry in FILE", "Takes the records of a file in.",
+     "Ends with status 0 only if all of it was taken or was here already.\n", no_options,
+     verb_carry_in, VERB_STATION, 0},
+    {"merge", "merge --out FOLDER FILE-or-FOLDER...",
+     "Makes one folder, for reading, from carry files and from the folders of stations.", "",
+     merge_options, verb_merge, VERB_MAKES_FOLDER, 0},
+    {"recover",
+     "recover [--peer ADDR:PORT]... [--from FILE]... [--listen ADDR:PORT]... [--wait SECONDS]",
+     "Gets a damaged folder back: from what is whole in it, from files, from the other tables.",
+     "The folder's keys must be whole. The damaged files are kept in the folder, under "
+     "damaged-DATE.\n"
+     "FILE is a carry file or a grant. Then other stations are waited for, at most --wait SECONDS\n"
+     "(else 20; 0: not at all), until all that are heard hold the same. Names what is missing "
+     "then,\n"
+     "and ends with status 1 if anything is.\n",
+     recover_options, verb_recover, VERB_MAKES_FOLDER, 0},
+    {"export", "export FILE.csv [--since-handover] [--force]",
+     "Writes the chip list for the timing crew.",
+     "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
+     "no\n"
+     "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
      "or doubles, or bibs in doubt. --since-handover: only bibs that something was recorded of\n"
      "since the last list that was handed over.\n",
-     export_options,
-     verb_export,
-     VERB_COPY,
-     0},
-                  {"handover",
-                   "handover --out FILE.csv [--force] [--helper INITIALS]",
-                   "Hands the chip list over to the timing crew, on a lead's station.",
-                   "Writes what `export` writes, and records that the crew has it: its number, and "
-                   "hashes of "
-                   "the\n"
-                   "list and of the state that it was made at. Ends with status 1 as `export` "
-                   "does.\n",
-                   handover_options,
-                   verb_handover,
-                   VERB_STATION,
-                   0},
-{
-    0
-}
-}
-;
+     export_options, verb_export, VERB_COPY, 0},
+    {"barcodes",
+     "barcodes --bibs RANGES|all --out FILE.pdf|FILE.svg [--code 128|39|qr] [--card] [--force]\n"
+     "barcodes --card --out FILE.pdf|FILE.svg [--code 128|qr] [--force]",
+     "Makes barcodes to print: of bibs that have none, and the card of answers for a table.",
+     "24 labels of 70 x 37 mm on a page in A4. Several pages are one PDF, or FILE-1.svg, "
+     "FILE-2.svg\n"
+     "and so on. --card: what a table answers and says, for its scanner.\n",
+     barcodes_options, verb_barcodes, VERB_COPY, 0},
+    {"handover", "handover --out FILE.csv [--force] [--helper INITIALS]",
+     "Hands the chip list over to the timing crew, on a lead's station.",
+     "Writes what `export` writes, and records that the crew has it: its number, and hashes of "
+     "the\n"
+     "list and of the state that it was made at. Ends with status 1 as `export` does.\n",
+     handover_options, verb_handover, VERB_STATION, 0},
+    {0}};
 
 const struct verb *verb_find(const char *name) {
     for (const struct verb *verb = verb_table; verb->name != NULL; verb++) {
