@@ -319,7 +319,7 @@ static void put_key(struct keys *keys, uint8_t byte, struct mono_ms now) {
                    (keys->config.suffix_size > 0 && keys->config.suffix[0] == byte);
     bool editing = is_edit(byte) && !framing;
     bool fast = goes_on(keys, now);
-    if (fast && editing != keys->edit_last) {
+    if (fast && editing != keys->edit_last && !keys->config.bunched) {
         keys->spoilt = true;
     } else if (editing) {
         edit(keys, byte);

@@ -27,6 +27,8 @@ struct keys_config {
     uint8_t prefix[KEYS_AFFIX_MAX], suffix[KEYS_AFFIX_MAX];
     size_t prefix_size, suffix_size;
     int64_t gap_ms;
+    bool bunched; /* keys may come late and many at once, as from a terminal: then speed says
+                     nothing against one that takes back */
 };
 
 /* What is wrong with a line. The text of such a line holds U+FFFD, which no label, EPC or card
@@ -78,8 +80,8 @@ struct slice keys_typed(const struct keys *keys) __attribute__((nonnull));
 
 /* Takes one byte. True if it ended a line, which is then in *line. Backspace (08h, 7Fh) takes the
  * last character back and Escape or Ctrl-U the whole line, as people at a keyboard expect; as fast
- * as a scanner types they make the line KEYS_NOT_TEXT. A terminal takes the sequences of its
- * function keys out first. */
+ * as a scanner types they make the line KEYS_NOT_TEXT (but not where `bunched`). A terminal takes
+ * the sequences of its function keys out first. */
 bool keys_take(struct keys *keys, uint8_t byte, struct mono_ms now, struct keys_line *line)
     __attribute__((nonnull));
 

@@ -359,6 +359,7 @@ int desk_terminal(struct control_client *node, struct verb_call *call) {
     struct terminal terminal = {.node = node, .call = call, .drawn_version = -1};
     struct keys_config plain = keys_config_plain();
     struct error err;
+    plain.bunched = true; /* while the node is asked, keys wait */
     keys_init(&terminal.keys, &plain);
     if (tell_first(&terminal, &err) != ERR_OK) {
         verb_fail(call, &err);

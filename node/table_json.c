@@ -113,6 +113,16 @@ static bool text_member(const json_t *input, const char *name, struct slice *out
     return true;
 }
 
+/* What was typed or scanned, as it came: common/keys.h judges it. */
+static bool line_member(const json_t *input, const char *name, struct slice *out) {
+    const json_t *value = json_object_get(input, name);
+    if (!json_is_string(value) || json_string_length(value) >= DESK_SAY_MAX) {
+        return false;
+    }
+    *out = slice_of(json_string_value(value), json_string_length(value));
+    return true;
+}
+
 static bool number_member(const json_t *input, const char *name, uint64_t *out) {
     const json_t *value = json_object_get(input, name);
     *out = 0;
@@ -189,7 +199,7 @@ enum error_code table_input_read(const json_t *input, struct desk_event *event, 
                    : wrong(err, "an answer needs the question's number and one of its words");
     }
     event->kind = DESK_TEXT;
-    return json_object_get(input, "text") != NULL && text_member(input, "text", &event->text) &&
+    return line_member(input, "text", &event->text) &&
                    flag_member(input, "scanned", &event->scanned)
                ? ERR_OK
                : wrong(err, "it has no text, answer or command");

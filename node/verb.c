@@ -206,8 +206,13 @@ const struct verb verb_table[] = {
      "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), or\n"
      "program:COMMAND for any program that speaks as DEVELOPERS.md says under Encoders. It can be\n"
      "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
+     "keys:DEVICE is a scanner that types: its device under /dev/input/by-id, a serial line, or\n"
+     "scanner=PART OF ITS NAME; behind commas prefix=, suffix=, gap=MS, baud=. It must be set to\n"
+     "the US layout, and nothing else gets its keys.\n"
      "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
      run_options, run_node, VERB_NODE, 0},
+    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
+     verb_encoder, VERB_MAKES_FOLDER, 0},
     {"desk",
      "desk [--series FIRST-LAST [--step N] [--check-every N]] [--helper INITIALS]\n"
      "     [--roll NAME [--pair]]\n"

@@ -76,7 +76,7 @@ test('a command without a node, and inputs that are none, are refused', async (t
   assertRefused(await table.station.run(['run', '--encoder', 'nothing']), USAGE);
   assertRefused(await table.station.run(['run', '--gone', 'soon']), USAGE);
   await table.station.start();
-  for (const words of ['', '[]', '{', '{"text":5}', '{"text":"a\\u0007"}', '{"command":"dance"}',
+  for (const words of ['', '[]', '{', '{"text":5}', '{"text":"a\\u0000"}', '{"command":"dance"}',
     '{"question":1}', '{"question":-1,"answer":"x"}', '{"command":"series","first":"a"}',
     `{"text":"${'9'.repeat(300)}"}`]) {
     assertRefused(await table.station.run(['desk', '--input', words]), USAGE);

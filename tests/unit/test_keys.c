@@ -281,6 +281,9 @@ static void people_take_keys_back(void **state) {
     typist.now.ms += 1000;
     type(&typist, "42\r", SCANNER);
     expect(&typist, 8, "42", true, KEYS_GOOD);
+    typist.keys.config.bunched = true; /* a terminal that was busy */
+    type(&typist, "43\b2\r", 0);
+    expect(&typist, 9, "42", false, KEYS_GOOD);
 }
 
 static void what_is_no_text(void **state) {
