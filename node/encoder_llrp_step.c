@@ -219,7 +219,7 @@ static void say_outcome(struct encoder_llrp_link *link, enum encoder_llrp_verdic
                                              .has_pc = true,
                                              .pc = order->read_pc,
                                              .heard = link->now};
-        encoder_llrp_field_hear(&link->field, &now);
+        encoder_llrp_field_written(&link->field, &order->old, &now);
     } else {
         encoder_llrp_talk_failed(order->order, order->why, order->changed, order->text);
     }
@@ -335,7 +335,8 @@ static void take_report(struct encoder_llrp_link *link, const struct llrp_report
     bool ours = link->busy && !link->reported && report->access_spec == link->spec &&
                 (link->step == STEP_ENABLE || link->step == STEP_WAIT || link->step == STEP_DROP);
     if (!ours) {
-        encoder_llrp_field_hear(&link->field, &heard);
+        bool tids_paused = link->tid_spec && link->step > STEP_REST;
+        encoder_llrp_field_hear(&link->field, &heard, tids_paused && heard.tid.size == 0);
         return;
     }
     link->reported = true;
@@ -368,7 +369,7 @@ static void take_event(struct encoder_llrp_link *link, const struct llrp_message
         encoder_llrp_link_down(link, "%s (%s)", err.say, err.cause);
         return;
     }
-    if (event.exception) {
+    if (event.exception && link->strange++ < STRANGE_MAX) {
         encoder_llrp_talk_log("the reader says: %s", event.text);
     }
     if (event.closing) {

@@ -120,12 +120,21 @@ test('a tag that is written already is shown as what it is, and written over whe
 
 test('two tags at once with the same EPC: only the one that is meant is written', async (t) => {
   const [one, other] = [blank(), blank({ tid: TID_2 })];
-  const { encoder } = await setUp(t, { tags: [one, other] });
+  const { reader, encoder } = await setUp(t, { tags: [one, other] });
   await encoder.field([{ epc: BLANK, tid: TID }, { epc: BLANK, tid: TID_2 }]);
   assertFailed(await encoder.write(1, { epc: BLANK }, OURS), 'two', false);
   assert.deepEqual([one.epc, other.epc].map(upper), [BLANK, BLANK]);
   assert.deepEqual(await encoder.write(2, { epc: BLANK, tid: TID_2 }, OURS), written(2, OURS, TID_2));
   assert.deepEqual([one.epc, other.epc].map(upper), [BLANK, OURS]);
+  // while an order waits for a tag that is not there, the others stay
+  const [third, from] = [blank({ tid: `${TID.slice(0, 23)}7` }), encoder.said.length];
+  reader.place(third);
+  await encoder.field([{ epc: BLANK, tid: TID }, { epc: OURS, tid: TID_2 }, { epc: BLANK, tid: third.tid }]);
+  assertFailed(await encoder.write(9, { epc: BLANK, tid: `${TID.slice(0, 23)}6` }, OURS), 'gone', false);
+  assert.ok(encoder.said.slice(from).every(({ say, tags }) => say !== 'field' || tags.length > 1));
+  assert.equal(encoder.said.findLast(({ say }) => say === 'field').tags.length, 3);
+  reader.take(third);
+  await encoder.field([{ epc: BLANK, tid: TID }, { epc: OURS, tid: TID_2 }], { from: encoder.said.length });
   // now it can be told without its TID, and two orders are done one after the other
   encoder.order(3, { epc: BLANK }, OURS_2);
   encoder.order(4, { epc: OURS, tid: TID_2 }, BLANK);
@@ -198,6 +207,7 @@ test('too little power: before the first word nothing is changed, later it is, a
   assert.equal(half, OURS.slice(0, 12) + BLANK.slice(12));
   await encoder.field([{ epc: half, tid: TID }]);
   assert.deepEqual(await encoder.write(3, { epc: half, tid: TID }, OURS), written(3, OURS));
+  assert.ok(encoder.said.every(({ tags = [] }) => tags.length < 2), 'one tag is never shown as two');
 });
 
 test('no answer from the tag in the midst of it', async (t) => {
@@ -347,6 +357,8 @@ test('a reader with room for one AccessSpec of two OpSpecs', async (t) => {
   await encoder.field([{ epc: BLANK }]);
   const answer = await encoder.write(1, { epc: BLANK }, OURS);
   assert.deepEqual(answer, { say: 'written', order: 1, tag: { epc: OURS, pc: '3000' } });
+  await sleep(600);
+  assert.ok(encoder.said.every(({ tags = [] }) => tags.length < 2), 'one tag is never shown as two');
 });
 
 test('lines that are not of the protocol are dropped', async (t) => {
@@ -377,10 +389,10 @@ const GARBAGE = {
   'a report before anything else': frame(61, 14, '00f00004'),
   'events without end': Buffer.concat(Array.from({ length: 20000 }, () => frame(62, 10))),
 };
-test('garbage from the reader\'s address', async (t) => {
-  for (const [name, bytes] of Object.entries(GARBAGE)) {
-    await t.test(name, async (one) => {
-      const { reader, encoder } = await setUp(one, { port: PORT + 1, tags: [blank()] });
+test('garbage from the reader\'s address', { concurrency: true }, async (t) => {
+  const all = Object.entries(GARBAGE).map(([name, bytes], i) =>
+    t.test(name, async (one) => {
+      const { reader, encoder } = await setUp(one, { port: PORT + 2 + i, tags: [blank()] });
       await encoder.ready();
       const from = encoder.said.length;
       reader.garbage = bytes;
@@ -390,8 +402,8 @@ test('garbage from the reader\'s address', async (t) => {
       reader.garbage = undefined;
       await encoder.ready({ from, within_ms: 20000 });
       await encoder.field([{ epc: BLANK, tid: TID }], { from });
-    });
-  }
+    }));
+  await Promise.all(all);
   await t.test('in place of a report', async (one) => {
     const { reader, encoder } = await setUp(one, { port: PORT + 1, tags: [blank()] });
     await encoder.field([{ epc: BLANK, tid: TID }]);
