@@ -27,6 +27,8 @@ struct before {
     struct pairs_issue issue;
     size_t live; /* live issues of the bib */
     bool ever;   /* it had an issue at some time */
+    /* Whatever the verdict is: what the graver reasons would hide. */
+    bool outside, others, unowned, doubt;
     struct pairs_station owner;
     struct bib_ranges own; /* this station's numbers */
 };

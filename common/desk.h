@@ -28,6 +28,7 @@ struct desk_config {
     struct ledger *ledger;   /* borrowed */
     struct sign_public self; /* this station's key */
     bool has_encoder;        /* chips are written or read by an encoder; else they are typed */
+    int64_t zone_ms;         /* local time less UTC, for the times that are said; 0: UTC */
 };
 /* `kept` is what the last DESK_KEEP or DESK_RECORD gave, or empty. What cannot be read is a new
  * desk that says so. Errors: ERR_MEMORY. */
@@ -101,7 +102,7 @@ struct desk_event {
                              last; 0: 25 */
     bool pair;
     struct record_id id;
-    const struct error *fault;
+    const struct error *fault; /* NOT_RECORDED; FAILED: why the order was not kept, else NULL */
 };
 /* Errors: the ledger's, for which the node must stop; and ERR_MEMORY. Whatever comes from people or
  * from an encoder is answered in the view, never with an error. */

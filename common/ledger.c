@@ -15,6 +15,12 @@ static const char schema_records[] = {
 static const char schema_state[] = {
 #include "schema_state.inc"
 };
+static const char schema_day[] = {
+#include "schema_day.inc"
+};
+static const char schema_desk[] = {
+#include "schema_desk.inc"
+};
 
 enum error_code ledger_sql_code(int rc) {
     switch (rc & 0xff) {
@@ -163,6 +169,12 @@ static enum error_code create_schema(struct ledger *ledger, const struct ledger_
         code = execute(ledger, schema_state, err);
     }
     if (code == ERR_OK) {
+        code = execute(ledger, schema_day, err);
+    }
+    if (code == ERR_OK) {
+        code = execute(ledger, schema_desk, err);
+    }
+    if (code == ERR_OK) {
         char pragmas[120];
         sqlite3_snprintf(sizeof pragmas, pragmas,
                          "PRAGMA application_id=%d; PRAGMA user_version=%d;", LEDGER_APPLICATION_ID,
@@ -210,8 +222,9 @@ static enum error_code read_fact(struct ledger *ledger, const char *name, void *
 }
 
 /* Steps from one schema version to the next, in order; each runs in the transaction that sets
- * user_version. Version 1 is the first, so there is none yet: steps[0] will lead from 1 to 2. */
-static const char *const migration_steps[] = {NULL};
+ * user_version: steps[0] leads from 1 to 2. Tables that a step adds are filled from the records
+ * when the ledger is next asked anything, see pairs_day.c. */
+static const char *const migration_steps[] = {schema_day, schema_desk};
 
 static enum error_code migrate(struct ledger *ledger, int64_t version, struct error *err) {
     enum error_code code = ERR_OK;
@@ -224,6 +237,9 @@ static enum error_code migrate(struct ledger *ledger, int64_t version, struct er
         code = execute(ledger, "BEGIN IMMEDIATE", err);
         if (code == ERR_OK) {
             code = execute(ledger, step, err);
+        }
+        if (code == ERR_OK) {
+            code = execute(ledger, "INSERT OR REPLACE INTO fact VALUES ('unsorted', x'')", err);
         }
         if (code == ERR_OK) {
             code = execute(ledger, finish, err);

@@ -139,6 +139,17 @@ uint64_t ledger_unsafe(struct ledger *ledger, const struct sign_public *key)
 size_t ledger_copies(struct ledger *ledger, const struct log_id *log, uint64_t number)
     __attribute__((nonnull));
 
+/* ---- what the desk of this table keeps: local, in no hash, told to nobody ---- */
+
+/* Appends what was saved last to *out; nothing if nothing was. Errors: ERR_DISK, ERR_DAMAGED,
+ * ERR_MEMORY. */
+enum error_code ledger_kept_load(struct ledger *ledger, struct buffer *out, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+/* Saves it in the place of what was saved before, inside the transaction of pairs_begin. The
+ * ledger's errors. */
+enum error_code ledger_kept_save(struct ledger *ledger, struct slice kept, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
 /* ---- trouble that is kept and shown ---- */
 
 struct ledger_fork {

@@ -11,7 +11,7 @@
 
 #include <sqlite3.h>
 
-enum { LEDGER_APPLICATION_ID = 0x62697776 /* "bibw" */, LEDGER_SCHEMA_VERSION = 1 };
+enum { LEDGER_APPLICATION_ID = 0x62697776 /* "bibw" */, LEDGER_SCHEMA_VERSION = 3 };
 
 /* What is kept in memory of a chain beside its place in the tree. */
 struct ledger_chain {
@@ -115,6 +115,8 @@ enum ledger_statement {
     SQL_CUTOFF_INSERT,
     SQL_CUTOFF_KEYS,
     SQL_RECEIPT_SET,
+    SQL_KEPT_GET,
+    SQL_KEPT_SET,
     SQL_ALLOT_INSERT,
     SQL_ALLOT_FIND,
     SQL_ALLOT_OF_KEY,
@@ -161,6 +163,20 @@ enum ledger_statement {
     SQL_SHARED_SET,
     SQL_SHARED_CLEAR,
     SQL_SHARED_ALL,
+    SQL_HOLD_INSERT,
+    SQL_HOLD_COUNTED,
+    SQL_HOLDS_OF_KEY,
+    SQL_HOLDS_OF_BIB,
+    SQL_HOLDS_OF_CHAIN,
+    SQL_HOLD_POSITIONS,
+    SQL_HELD_GET,
+    SQL_HELD_SET,
+    SQL_HELD_CLEAR,
+    SQL_HELD_ALL,
+    SQL_BORNE_ON_BIBS,
+    SQL_SAID_INSERT,
+    SQL_SAID_OF_KIND,
+    SQL_SAID_OF_BIB,
     SQL_STATION_SET,
     SQL_STATION_ALL,
     SQL_BEYOND_SET,

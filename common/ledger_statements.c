@@ -59,6 +59,8 @@ static const char *const statement_text[SQL_COUNT] = {
                         " WHERE c.head_id = ?1",
     [SQL_RECEIPT_SET] = "INSERT INTO receipt VALUES (?1, ?2, ?3)"
                         " ON CONFLICT DO UPDATE SET number = max(number, excluded.number)",
+    [SQL_KEPT_GET] = "SELECT kept FROM desk",
+    [SQL_KEPT_SET] = "INSERT OR REPLACE INTO desk VALUES (1, ?1)",
 
     [SQL_ALLOT_INSERT] = "INSERT INTO allot VALUES (?1, ?2, ?3, ?4, ?5)",
     [SQL_ALLOT_FIND] = "SELECT a.rid, a.key, r.chain, r.number, r.id FROM allot a JOIN record r"
@@ -138,6 +140,32 @@ static const char *const statement_text[SQL_COUNT] = {
     [SQL_SHARED_SET] = "INSERT OR REPLACE INTO shared VALUES (?1, ?2)",
     [SQL_SHARED_CLEAR] = "DELETE FROM shared WHERE tag = ?1",
     [SQL_SHARED_ALL] = "SELECT tag FROM shared ORDER BY tag",
+    [SQL_HOLD_INSERT] = "INSERT INTO hold VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    [SQL_HOLD_COUNTED] = "UPDATE hold SET counted = ?2 WHERE rid = ?1",
+    [SQL_HOLDS_OF_KEY] = "SELECT h.rid, h.counted, r.chain, r.number, h.bib FROM hold h"
+                         " JOIN record r ON r.rid = h.rid WHERE h.key = ?1",
+    /* With max() SQLite takes the other columns from the row that has it. */
+    [SQL_HOLDS_OF_BIB] = "SELECT h.rid, r.id, h.chain, max(r.number), h.how, h.key FROM hold h"
+                         " JOIN record r ON r.rid = h.rid WHERE h.bib = ?1 AND h.counted = 1"
+                         " GROUP BY h.chain",
+    [SQL_HOLDS_OF_CHAIN] = "SELECT DISTINCT h.bib FROM hold h WHERE h.chain = ?1 AND EXISTS"
+                           " (SELECT 1 FROM hold o WHERE o.bib = h.bib AND o.rid <> h.rid)",
+    [SQL_HOLD_POSITIONS] = "SELECT h.chain, max(r.number) FROM hold h JOIN record r"
+                           " ON r.rid = h.rid WHERE h.bib = ?1 GROUP BY h.chain",
+    [SQL_HELD_GET] = "SELECT how, rid, hash FROM held WHERE bib = ?1",
+    [SQL_HELD_SET] = "INSERT OR REPLACE INTO held VALUES (?1, ?2, ?3, ?4)",
+    [SQL_HELD_CLEAR] = "DELETE FROM held WHERE bib = ?1",
+    [SQL_HELD_ALL] = "SELECT bib, rid FROM held WHERE how <> 1",
+    [SQL_BORNE_ON_BIBS] =
+        "SELECT i.bib, r.chain, r.number FROM issue i JOIN record r ON r.rid = i.rid"
+        " UNION ALL SELECT i.bib, r.chain, r.number FROM naming n JOIN record r ON r.rid = n.rid"
+        " JOIN record t ON t.id = n.target JOIN issue i ON i.rid = t.rid"
+        " UNION ALL SELECT h.bib, r.chain, r.number FROM hold h JOIN record r ON r.rid = h.rid",
+    [SQL_SAID_INSERT] = "INSERT INTO said VALUES (?1, ?2, ?3)",
+    [SQL_SAID_OF_KIND] = "SELECT s.rid, r.chain, r.number, r.id FROM said s JOIN record r"
+                         " ON r.rid = s.rid WHERE s.kind = ?1",
+    [SQL_SAID_OF_BIB] = "SELECT s.rid, r.chain, r.number, r.id FROM said s JOIN record r"
+                        " ON r.rid = s.rid WHERE s.kind = ?1 AND s.bib = ?2",
     [SQL_STATION_SET] = "INSERT OR REPLACE INTO station VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
     [SQL_STATION_ALL] = "SELECT key, curve, name, role, retired, hash FROM station ORDER BY key",
     [SQL_BEYOND_SET] = "INSERT OR REPLACE INTO beyond VALUES (?1, ?2, ?3, ?4)",

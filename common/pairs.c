@@ -105,6 +105,7 @@ static void pairs_free(struct pairs *pairs) {
     free(pairs->bibs.items);
     free(pairs->tags.items);
     free(pairs->keys.items);
+    free(pairs->holds.items);
     free(pairs);
 }
 
@@ -144,6 +145,7 @@ struct pairs *pairs_of(struct ledger *ledger, struct error *err) {
     pairs->bibs.item_size = sizeof(struct bib);
     pairs->tags.item_size = sizeof(struct tag_key);
     pairs->keys.item_size = sizeof(struct sign_public);
+    pairs->holds.item_size = sizeof(struct bib);
     enum error_code code = load_total(ledger, pairs, err);
     if (code == ERR_OK) {
         code = standing_update(ledger, pairs, err);
@@ -158,7 +160,7 @@ struct pairs *pairs_of(struct ledger *ledger, struct error *err) {
     }
     ledger->pairs = pairs;
     ledger->pairs_free = pairs_free;
-    return pairs;
+    return day_fill(ledger, pairs, err) == ERR_OK ? ledger->pairs : NULL;
 }
 
 const struct record_found *pairs_found(struct ledger *ledger) {
@@ -203,6 +205,9 @@ static enum error_code touch_contested(struct ledger *ledger, struct pairs *pair
                     return error_set(err, ERR_MEMORY, "contested bibs");
                 }
             }
+            if (code == ERR_OK) {
+                code = hold_touch_chain(ledger, pairs, chain, err);
+            }
         }
     }
     ledger->any_touched = false;
@@ -227,11 +232,15 @@ static enum error_code settle(struct ledger *ledger, struct pairs *pairs, struct
     for (size_t i = 0; code == ERR_OK && i < pairs->bibs.count; i++) {
         code = derive_bib(ledger, pairs, (struct bib *)(void *)pairs->bibs.items + i, err);
     }
+    dirty_sort_unique(&pairs->holds);
+    for (size_t i = 0; code == ERR_OK && i < pairs->holds.count; i++) {
+        code = derive_hold(ledger, pairs, (struct bib *)(void *)pairs->holds.items + i, err);
+    }
     dirty_sort_unique(&pairs->tags);
     for (size_t i = 0; code == ERR_OK && i < pairs->tags.count; i++) {
         code = derive_tag(ledger, pairs, (struct tag_key *)(void *)pairs->tags.items + i, err);
     }
-    pairs->keys.count = pairs->bibs.count = pairs->tags.count = 0;
+    pairs->keys.count = pairs->bibs.count = pairs->tags.count = pairs->holds.count = 0;
     return code;
 }
 

@@ -79,9 +79,10 @@ bool pairs_author_forked(struct ledger *ledger, const struct pairs_author *autho
     __attribute__((nonnull));
 
 /* Appends an own record: makes `seen` (all that bears on its bib, tags and named records; the
- * whole clock every 50 records or 60 s), signs, stores and derives. *id is its record id. It may
- * be shown to others only after the commit. On rollback the author must be resumed, or restored
- * from a copy made before. Inside a transaction. Errors also: ERR_LIMIT. */
+ * whole clock every 50 records or 60 s, and with each allot and handover), signs, stores and
+ * derives. *id is its record id. It may be shown to others only after the commit. On rollback the
+ * author must be resumed, or restored from a copy made before. Inside a transaction. Errors also:
+ * ERR_LIMIT. */
 enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
                              enum record_kind kind, struct slice body, struct wall_ms wall,
                              struct mono_ms now, struct record_id *id, struct error *err)
@@ -351,6 +352,15 @@ struct pairs_handover {
  * no list is out. Only leads hand over. */
 enum error_code pairs_last_handover(struct ledger *ledger, struct pairs_handover *out,
                                     struct error *err) __attribute__((nonnull, warn_unused_result));
+
+/* The bibs that an issue, a void or a hold bears on of which the author of the record `since` (a
+ * handover, say) had not seen, in bib_compare order; each once; `each` returns false to stop. An
+ * author claims its whole clock with a handover, see pairs_append. ERR_NOT_FOUND: it is not held.
+ */
+enum error_code pairs_each_since(struct ledger *ledger, const struct record_id *since,
+                                 bool (*each)(void *context, const struct bib *), void *context,
+                                 struct error *err)
+    __attribute__((nonnull(1, 2, 3, 5), warn_unused_result));
 
 /* Things that are kept but set apart, and what to do about them: forks, folders that were copied or
  * restored, crossed settlings, records that do not count, bodies this program cannot read, a

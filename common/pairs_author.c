@@ -65,6 +65,22 @@ static enum error_code bear_bib(struct ledger *ledger, const char *bib, struct b
     return code;
 }
 
+/* Holds, whoever wrote them: a later one takes the place of those that it had seen. */
+static enum error_code bear_holds(struct ledger *ledger, const struct bib *bib,
+                                  struct bearing *bearing, struct error *err) {
+    bool row = true;
+    enum error_code code;
+    sqlite3_stmt *statement = ledger_statement(ledger, SQL_HOLD_POSITIONS, err);
+    if (statement == NULL) {
+        return err->code;
+    }
+    sqlite3_bind_text(statement, 1, bib->text, -1, SQLITE_STATIC);
+    while ((code = ledger_row(ledger, statement, &row, err)) == ERR_OK && row) {
+        bear(bearing, position_at(statement, 0));
+    }
+    return code;
+}
+
 /* Issues that carry the same tag, whatever their bib. */
 static enum error_code bear_tag(struct ledger *ledger, enum ledger_statement which,
                                 const uint8_t *bytes, size_t size, struct bearing *bearing,
@@ -105,16 +121,12 @@ static enum error_code bear_target(struct ledger *ledger, const struct record_id
     return code == ERR_OK && bib[0] != '\0' ? bear_bib(ledger, bib, bearing, err) : code;
 }
 
-static enum error_code bear_issue(struct ledger *ledger, struct slice body, struct bearing *bearing,
-                                  struct error *err) {
-    struct record_issue issue;
+static enum error_code bear_tags(struct ledger *ledger, const struct record_tag *tags, size_t count,
+                                 struct bearing *bearing, struct error *err) {
+    enum error_code code = ERR_OK;
     const struct record_found *found = pairs_found(ledger);
-    if (!record_issue_read(body, &issue)) {
-        return error_set(err, ERR_FORM, "an issue that does not read back");
-    }
-    enum error_code code = bear_bib(ledger, issue.bib.text, bearing, err);
-    for (size_t i = 0; code == ERR_OK && i < issue.tag_count; i++) {
-        const struct record_tag *tag = &issue.tag[i];
+    for (size_t i = 0; code == ERR_OK && i < count; i++) {
+        const struct record_tag *tag = &tags[i];
         if (found != NULL && found->epc_unique) {
             code =
                 bear_tag(ledger, SQL_TAG_POSITIONS_EPC, tag->epc.data, tag->epc.size, bearing, err);
@@ -123,6 +135,22 @@ static enum error_code bear_issue(struct ledger *ledger, struct slice body, stru
             code =
                 bear_tag(ledger, SQL_TAG_POSITIONS_TID, tag->tid.data, tag->tid.size, bearing, err);
         }
+    }
+    return code;
+}
+
+static enum error_code bear_issue(struct ledger *ledger, struct slice body, struct bearing *bearing,
+                                  struct error *err) {
+    struct record_issue issue;
+    if (!record_issue_read(body, &issue)) {
+        return error_set(err, ERR_FORM, "an issue that does not read back");
+    }
+    enum error_code code = bear_bib(ledger, issue.bib.text, bearing, err);
+    if (code == ERR_OK) {
+        code = bear_holds(ledger, &issue.bib, bearing, err);
+    }
+    if (code == ERR_OK) {
+        code = bear_tags(ledger, issue.tag, issue.tag_count, bearing, err);
     }
     for (size_t i = 0; code == ERR_OK && i < issue.replaces_count; i++) {
         code = bear_target(ledger, &issue.replaces[i], bearing, err);
@@ -146,6 +174,42 @@ static enum error_code bear_void(struct ledger *ledger, struct slice body, struc
     return code;
 }
 
+static enum error_code bear_hold(struct ledger *ledger, struct slice body, struct bearing *bearing,
+                                 struct error *err) {
+    struct record_hold hold;
+    if (!record_hold_read(body, &hold)) {
+        return error_set(err, ERR_FORM, "a hold that does not read back");
+    }
+    enum error_code code = bear_holds(ledger, &hold.bib, bearing, err);
+    return code == ERR_OK ? bear_bib(ledger, hold.bib.text, bearing, err) : code;
+}
+
+static enum error_code bear_look(struct ledger *ledger, struct slice body, struct bearing *bearing,
+                                 struct error *err) {
+    struct record_look look;
+    if (!record_look_read(body, &look)) {
+        return error_set(err, ERR_FORM, "a look that does not read back");
+    }
+    enum error_code code = bear_bib(ledger, look.bib.text, bearing, err);
+    return code == ERR_OK ? bear_tags(ledger, look.tag, look.tag_count, bearing, err) : code;
+}
+
+static enum error_code bear_body(struct ledger *ledger, uint64_t kind, struct slice body,
+                                 struct bearing *bearing, struct error *err) {
+    switch (kind) {
+    case RECORD_ISSUE:
+        return bear_issue(ledger, body, bearing, err);
+    case RECORD_VOID:
+        return bear_void(ledger, body, bearing, err);
+    case RECORD_HOLD:
+        return bear_hold(ledger, body, bearing, err);
+    case RECORD_LOOK:
+        return bear_look(ledger, body, bearing, err);
+    default:
+        return ERR_OK;
+    }
+}
+
 /* The entries of `seen` for a record that `own` is the head before. */
 static enum error_code make_seen(struct ledger *ledger, struct clock_position own, uint64_t kind,
                                  struct slice body, bool refresh, struct record_seen *entries,
@@ -161,11 +225,7 @@ static enum error_code make_seen(struct ledger *ledger, struct clock_position ow
         free(needed);
         return error_set(err, ERR_MEMORY, "an own clock");
     }
-    if (kind == RECORD_ISSUE) {
-        code = bear_issue(ledger, body, &bearing, err);
-    } else if (kind == RECORD_VOID) {
-        code = bear_void(ledger, body, &bearing, err);
-    }
+    code = bear_body(ledger, kind, body, &bearing, err);
     for (uint32_t i = 0; code == ERR_OK && i < bearing.chains; i++) {
         if (bearing.number[i] > 0) {
             needed[needed_count++] = (struct clock_position){i, bearing.number[i]};
@@ -281,7 +341,10 @@ enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
     struct record_seen seen[RECORD_SEEN_MAX];
     size_t seen_count = 0;
     struct clock_position own;
-    bool refresh = author->number + 1 >= author->refreshed_number + REFRESH_RECORDS ||
+    /* Of two allotments of one number the one counts that had seen the other: it must say so; and a
+     * handover must say which records its list was made from. */
+    bool refresh = kind == RECORD_ALLOT || kind == RECORD_HANDOVER ||
+                   author->number + 1 >= author->refreshed_number + REFRESH_RECORDS ||
                    now.ms - author->refreshed_at.ms >= REFRESH_MS || author->refreshed_number == 0;
     INVARIANT(ledger->in_transaction);
     enum error_code code = ERR_OK;

@@ -21,6 +21,7 @@ static enum role role_for_kind(uint64_t kind) {
     case RECORD_RETIRE:
     case RECORD_TICKET:
     case RECORD_CANCEL:
+    case RECORD_HANDOVER:
         return ROLE_LEAD;
     default:
         return ROLE_TABLE;

@@ -126,7 +126,7 @@ enum error_code pairs_each_bib(struct ledger *ledger, enum pairs_bibs which,
 
 /* ---- issues ---- */
 
-static void copy_text(struct slice text, char *out, size_t size) {
+void query_copy_text(struct slice text, char *out, size_t size) {
     size_t length = text.size < size - 1 ? text.size : size - 1;
     if (length > 0) {
         memcpy(out, text.data, length);
@@ -134,8 +134,8 @@ static void copy_text(struct slice text, char *out, size_t size) {
     out[length] = '\0';
 }
 
-static void name_station(struct ledger *ledger, const struct sign_public *key,
-                         char out[RECORD_TEXT_MAX + 1]) {
+void query_name_station(struct ledger *ledger, const struct sign_public *key,
+                        char out[RECORD_TEXT_MAX + 1]) {
     struct pairs_station station;
     struct error err;
     out[0] = '\0';
@@ -153,13 +153,13 @@ static void fill_body(const struct record *record, struct pairs_issue *out) {
     }
     out->how = body.how;
     out->half = body.half;
-    copy_text(body.reason, out->reason, sizeof out->reason);
+    query_copy_text(body.reason, out->reason, sizeof out->reason);
     out->tag_count = body.tag_count;
     for (size_t i = 0; i < body.tag_count; i++) {
         out->tag[i].epc = body.tag[i].epc;
         out->tag[i].tid = body.tag[i].tid;
         out->tag[i].seen = body.tag[i].seen;
-        copy_text(body.tag[i].roll, out->tag[i].roll, sizeof out->tag[i].roll);
+        query_copy_text(body.tag[i].roll, out->tag[i].roll, sizeof out->tag[i].roll);
     }
 }
 
@@ -178,16 +178,16 @@ static enum error_code fill_ended_by(struct ledger *ledger, int64_t rid, int rel
         out->ended_by = identity_record(record.raw);
         out->ended_wall = record.wall;
         if (ledger_log_key(ledger, &record.log, &key)) {
-            name_station(ledger, &key, out->ended_table);
+            query_name_station(ledger, &key, out->ended_table);
         }
         if (relation == NAMING_VOIDED && record_void_read(record.body, &v)) {
-            copy_text(v.reason, out->ended_reason, sizeof out->ended_reason);
+            query_copy_text(v.reason, out->ended_reason, sizeof out->ended_reason);
             out->chip = v.chip;
             if (v.has_chip_bib) {
                 out->chip_bib = v.chip_bib;
             }
         } else if (relation == NAMING_REPLACED && record_issue_read(record.body, &issue)) {
-            copy_text(issue.reason, out->ended_reason, sizeof out->ended_reason);
+            query_copy_text(issue.reason, out->ended_reason, sizeof out->ended_reason);
             out->chip = issue.chip;
             out->new_bib = issue.bib;
             if (issue.has_chip_bib) {
@@ -253,8 +253,8 @@ static enum error_code fill_issue(struct ledger *ledger, int64_t rid, struct pai
     code = ledger_record(ledger, rid, &raw, &record, err);
     if (code == ERR_OK) {
         out->wall = record.wall;
-        copy_text(record.helper, out->helper, sizeof out->helper);
-        name_station(ledger, &out->station, out->table);
+        query_copy_text(record.helper, out->helper, sizeof out->helper);
+        query_name_station(ledger, &out->station, out->table);
         fill_body(&record, out);
     }
     buffer_release(&raw);

@@ -81,13 +81,15 @@ static enum error_code note_tags(struct ledger *ledger, int64_t rid,
     return code;
 }
 
+bool pairs_bib_fits(const struct pairs *pairs, const struct bib *bib) {
+    return bib_is_stored_form(slice_text(bib->text), pairs->has_found && pairs->found.zeros_count);
+}
+
 static enum error_code note_issue(struct ledger *ledger, struct pairs *pairs,
                                   const struct ledger_stored *stored, bool *readable,
                                   struct error *err) {
     struct record_issue issue;
-    if (!record_issue_read(stored->record.body, &issue) ||
-        !bib_is_stored_form(slice_text(issue.bib.text),
-                            pairs->has_found && pairs->found.zeros_count)) {
+    if (!record_issue_read(stored->record.body, &issue) || !pairs_bib_fits(pairs, &issue.bib)) {
         *readable = false;
         return ERR_OK;
     }
@@ -341,6 +343,15 @@ enum error_code pairs_note(struct ledger *ledger, struct pairs *pairs,
     case RECORD_CANCEL:
         code = ticket_note_cancel(ledger, stored, &readable, err);
         break;
+    case RECORD_HOLD:
+        code = hold_note(ledger, pairs, stored, &readable, err);
+        break;
+    case RECORD_LOOK:
+    case RECORD_ROLL:
+    case RECORD_NOTE:
+    case RECORD_HANDOVER:
+        code = said_note(ledger, pairs, stored, &readable, err);
+        break;
     default: /* open was read when it came; other kinds are for newer programs */
         break;
     }
@@ -448,6 +459,9 @@ enum error_code pairs_recount(struct ledger *ledger, struct pairs *pairs,
     }
     if (code == ERR_OK) {
         code = recount_table(ledger, pairs, key, SQL_ALLOTS_OF_KEY, SQL_ALLOT_COUNTED, err);
+    }
+    if (code == ERR_OK) {
+        code = hold_recount(ledger, pairs, key, err);
     }
     if (code == ERR_OK) {
         code = beyond_recount(ledger, pairs, key, err);

@@ -56,6 +56,7 @@ struct pairs {
     uint64_t standing_epoch;
 
     struct dirty_set bibs, tags, keys; /* struct bib, struct tag_key, struct sign_public */
+    struct dirty_set holds;            /* struct bib, whose hold is derived again */
 };
 
 /* The derived state of a ledger, loaded when first asked for; NULL (err filled) when that fails. */
@@ -89,6 +90,35 @@ enum error_code pairs_recount(struct ledger *ledger, struct pairs *pairs,
 bool pairs_is_found(const struct ledger *ledger, const struct record *record);
 /* The found record of this event, if it is held. */
 enum error_code pairs_load_found(struct ledger *ledger, struct pairs *pairs, struct error *err);
+
+/* Whether a label is written as this event writes it. */
+bool pairs_bib_fits(const struct pairs *pairs, const struct bib *bib);
+
+/* ---- pairs_hold.c: bibs that are not to be chipped for now ---- */
+enum error_code hold_note(struct ledger *ledger, struct pairs *pairs,
+                          const struct ledger_stored *stored, bool *readable, struct error *err);
+/* Looks again at all holds of a key whose standing changed. */
+enum error_code hold_recount(struct ledger *ledger, struct pairs *pairs,
+                             const struct sign_public *key, struct error *err);
+/* Touches the bibs with several holds of which one stands on a chain whose clock gained. */
+enum error_code hold_touch_chain(struct ledger *ledger, struct pairs *pairs, uint32_t chain,
+                                 struct error *err);
+enum error_code derive_hold(struct ledger *ledger, struct pairs *pairs, const struct bib *bib,
+                            struct error *err);
+
+/* ---- pairs_said.c: looks, rolls, notes and handovers, which are in no hash ---- */
+enum error_code said_note(struct ledger *ledger, const struct pairs *pairs,
+                          const struct ledger_stored *stored, bool *readable, struct error *err);
+
+/* ---- pairs_day.c ---- */
+/* Fills those tables once, in a ledger that an older program kept; also rolls back. */
+enum error_code day_fill(struct ledger *ledger, struct pairs *pairs, struct error *err);
+
+/* ---- pairs_query.c ---- */
+void query_copy_text(struct slice text, char *out, size_t size);
+/* "root", or the station's name; "" for one that nobody let in. */
+void query_name_station(struct ledger *ledger, const struct sign_public *key,
+                        char out[RECORD_TEXT_MAX + 1]);
 
 /* ---- pairs_beyond.c: records that do not count because of who wrote them ---- */
 /* Puts a stored record into table `beyond` if it belongs there. */

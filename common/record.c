@@ -319,7 +319,8 @@ void record_kind_text(uint64_t kind, char *out, size_t size) {
         [RECORD_OPEN] = "open",     [RECORD_FOUND] = "found", [RECORD_ADMIT] = "admit",
         [RECORD_RETIRE] = "retire", [RECORD_ALLOT] = "allot", [RECORD_ISSUE] = "issue",
         [RECORD_VOID] = "void",     [RECORD_CLOSE] = "close", [RECORD_TICKET] = "ticket",
-        [RECORD_CANCEL] = "cancel",
+        [RECORD_CANCEL] = "cancel", [RECORD_HOLD] = "hold",   [RECORD_LOOK] = "look",
+        [RECORD_ROLL] = "roll",     [RECORD_NOTE] = "note",   [RECORD_HANDOVER] = "handover",
     };
     if (kind < sizeof(names) / sizeof(names[0]) && names[kind] != NULL) {
         snprintf(out, size, "%s", names[kind]);

@@ -8,133 +8,7 @@
 
 #include "common/canon.h"
 #include "common/fields.h"
-
-/* ---- parts that several bodies share ---- */
-
-static bool get_short_text(struct canon_reader *reader, struct slice *text) {
-    return canon_get_text(reader, text) && text->size <= RECORD_TEXT_MAX;
-}
-
-/* A value from 1 to `max`, of an enumeration. */
-static bool get_choice(struct canon_reader *reader, unsigned max, unsigned *choice) {
-    uint64_t value = 0;
-    if (!canon_get_uint(reader, &value) || value < 1 || value > max) {
-        return false;
-    }
-    *choice = (unsigned)value;
-    return true;
-}
-
-/* A flag that is absent unless true. */
-static bool get_true(struct canon_reader *reader, bool *flag) {
-    return canon_get_bool(reader, flag) && *flag;
-}
-
-static bool get_count(struct canon_reader *reader, size_t min, size_t max, size_t *count) {
-    return canon_get_array(reader, count) && *count >= min && *count <= max;
-}
-
-static bool get_number(struct canon_reader *reader, uint64_t *number) {
-    return canon_get_uint(reader, number) && *number >= 1 && *number <= RECORD_NUMBER_MAX;
-}
-
-static bool get_bib(struct canon_reader *reader, struct bib *bib) {
-    struct slice text;
-    /* Whether leading zeros may stand is the event's to say, and is checked where it is known. */
-    if (!canon_get_text(reader, &text) || !bib_is_stored_form(text, true)) {
-        return false;
-    }
-    memset(bib->text, 0, sizeof(bib->text));
-    memcpy(bib->text, text.data, text.size);
-    return true;
-}
-
-static bool get_key(struct canon_reader *reader, struct sign_public *key) {
-    return canon_get_exact(reader, key->bytes, sizeof(key->bytes));
-}
-
-static bool get_ticket_id(struct canon_reader *reader, struct ticket_id *id) {
-    return canon_get_exact(reader, id->bytes, sizeof(id->bytes));
-}
-
-static bool get_head(struct canon_reader *reader, struct record_head *head) {
-    size_t count = 0;
-    return get_count(reader, 3, 3, &count) &&
-           canon_get_exact(reader, head->log.bytes, sizeof(head->log.bytes)) &&
-           get_number(reader, &head->number) &&
-           canon_get_exact(reader, head->id.bytes, sizeof(head->id.bytes));
-}
-
-static bool get_ranges(struct canon_reader *reader, size_t min, struct bib_ranges *ranges) {
-    if (!get_count(reader, min, BIB_RANGES_MAX, &ranges->count)) {
-        return false;
-    }
-    for (size_t i = 0; i < ranges->count; i++) {
-        struct bib_range *range = &ranges->range[i];
-        size_t count = 0;
-        if (!get_count(reader, 2, 2, &count) || !canon_get_uint(reader, &range->first) ||
-            !canon_get_uint(reader, &range->last) || range->first > range->last) {
-            return false;
-        }
-    }
-    return true;
-}
-
-static bool get_ids(struct canon_reader *reader, size_t max, size_t *count, struct record_id *ids) {
-    if (!get_count(reader, 1, max, count)) {
-        return false;
-    }
-    for (size_t i = 0; i < *count; i++) {
-        if (!canon_get_exact(reader, ids[i].bytes, sizeof(ids[i].bytes))) {
-            return false;
-        }
-    }
-    return true;
-}
-
-static bool get_chip(struct canon_reader *reader, enum chip_where *chip) {
-    unsigned choice = 0;
-    if (!get_choice(reader, CHIP_ON_BIB, &choice)) {
-        return false;
-    }
-    *chip = (enum chip_where)choice;
-    return true;
-}
-
-static void put_key(struct buffer *out, const struct sign_public *key) {
-    canon_put_bytes(out, slice_of(key->bytes, sizeof(key->bytes)));
-}
-
-static void put_ticket_id(struct buffer *out, const struct ticket_id *id) {
-    canon_put_bytes(out, slice_of(id->bytes, sizeof(id->bytes)));
-}
-
-static void put_id(struct buffer *out, const struct record_id *id) {
-    canon_put_bytes(out, slice_of(id->bytes, sizeof(id->bytes)));
-}
-
-static void put_head(struct buffer *out, const struct record_head *head) {
-    canon_put_array(out, 3);
-    canon_put_bytes(out, slice_of(head->log.bytes, sizeof(head->log.bytes)));
-    canon_put_uint(out, head->number);
-    put_id(out, &head->id);
-}
-
-static void put_ranges(struct buffer *out, const struct bib_ranges *ranges) {
-    canon_put_array(out, ranges->count);
-    for (size_t i = 0; i < ranges->count; i++) {
-        canon_put_array(out, 2);
-        canon_put_uint(out, ranges->range[i].first);
-        canon_put_uint(out, ranges->range[i].last);
-    }
-}
-
-static void put_ids(struct buffer *out, size_t count, const struct record_id *ids) {
-    canon_put_array(out, count);
-    for (size_t i = 0; i < count; i++) {
-        put_id(out, &ids[i]);
-    }
-}
+#include "common/record_parts.h"
 
 /* ---- open ---- */
 
@@ -142,12 +16,12 @@ static bool take_open(struct canon_reader *reader, uint64_t key, void *into) {
     struct record_open *open = into;
     switch (key) {
     case 1:
-        return get_key(reader, &open->key);
+        return part_get_key(reader, &open->key);
     case 2:
         return canon_get_exact(reader, open->incarnation.bytes, sizeof(open->incarnation.bytes));
     case 3:
         open->has_follows = true;
-        return get_head(reader, &open->follows);
+        return part_get_head(reader, &open->follows);
     default:
         return canon_skip(reader, NULL);
     }
@@ -161,12 +35,12 @@ bool record_open_read(struct slice body, struct record_open *open) {
 void record_open_write(const struct record_open *open, struct buffer *out) {
     canon_put_map(out, open->has_follows ? 3 : 2);
     canon_put_uint(out, 1);
-    put_key(out, &open->key);
+    part_put_key(out, &open->key);
     canon_put_uint(out, 2);
     canon_put_bytes(out, slice_of(open->incarnation.bytes, sizeof(open->incarnation.bytes)));
     if (open->has_follows) {
         canon_put_uint(out, 3);
-        put_head(out, &open->follows);
+        part_put_head(out, &open->follows);
     }
 }
 
@@ -185,7 +59,7 @@ static bool get_uint32(struct canon_reader *reader, uint32_t max, uint32_t *numb
 static bool get_scheme(struct canon_reader *reader, struct epc_scheme *scheme) {
     size_t count = 0;
     unsigned kind = 0;
-    if (!canon_get_array(reader, &count) || !get_choice(reader, EPC_AS_READ, &kind)) {
+    if (!canon_get_array(reader, &count) || !part_get_choice(reader, EPC_AS_READ, &kind)) {
         return false;
     }
     scheme->kind = (enum epc_scheme_kind)kind;
@@ -206,17 +80,17 @@ static bool take_category(struct canon_reader *reader, uint64_t key, void *into)
     unsigned tags = 0;
     switch (key) {
     case 1:
-        return get_short_text(reader, &category->name);
+        return part_get_short_text(reader, &category->name);
     case 2:
         return get_scheme(reader, &category->scheme);
     case 3:
-        if (!get_choice(reader, RECORD_TAGS_MAX, &tags)) {
+        if (!part_get_choice(reader, RECORD_TAGS_MAX, &tags)) {
             return false;
         }
         category->tags_per_bib = (uint8_t)tags;
         return true;
     case 4:
-        return get_ranges(reader, 0, &category->bibs);
+        return part_get_ranges(reader, 0, &category->bibs);
     default:
         return canon_skip(reader, NULL);
     }
@@ -224,7 +98,7 @@ static bool take_category(struct canon_reader *reader, uint64_t key, void *into)
 
 static bool get_categories(struct canon_reader *reader, struct record_found *found) {
     const uint64_t required = FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3) | FIELDS_BIT(4);
-    if (!get_count(reader, 1, RECORD_CATEGORIES_MAX, &found->category_count)) {
+    if (!part_get_count(reader, 1, RECORD_CATEGORIES_MAX, &found->category_count)) {
         return false;
     }
     for (size_t i = 0; i < found->category_count; i++) {
@@ -239,13 +113,13 @@ static bool take_found(struct canon_reader *reader, uint64_t key, void *into) {
     struct record_found *found = into;
     switch (key) {
     case 1:
-        return get_short_text(reader, &found->name);
+        return part_get_short_text(reader, &found->name);
     case 2:
-        return get_short_text(reader, &found->start);
+        return part_get_short_text(reader, &found->start);
     case 3:
-        return get_ranges(reader, 1, &found->bibs);
+        return part_get_ranges(reader, 1, &found->bibs);
     case 4:
-        return get_ranges(reader, 0, &found->late);
+        return part_get_ranges(reader, 0, &found->late);
     case 5:
         return get_categories(reader, found);
     case 6:
@@ -284,7 +158,7 @@ static void put_category(struct buffer *out, const struct record_category *categ
     canon_put_uint(out, 3);
     canon_put_uint(out, category->tags_per_bib);
     canon_put_uint(out, 4);
-    put_ranges(out, &category->bibs);
+    part_put_ranges(out, &category->bibs);
 }
 
 void record_found_write(const struct record_found *found, struct buffer *out) {
@@ -294,9 +168,9 @@ void record_found_write(const struct record_found *found, struct buffer *out) {
     canon_put_uint(out, 2);
     canon_put_text(out, found->start);
     canon_put_uint(out, 3);
-    put_ranges(out, &found->bibs);
+    part_put_ranges(out, &found->bibs);
     canon_put_uint(out, 4);
-    put_ranges(out, &found->late);
+    part_put_ranges(out, &found->late);
     canon_put_uint(out, 5);
     canon_put_array(out, found->category_count);
     for (size_t i = 0; i < found->category_count; i++) {
@@ -328,11 +202,11 @@ const struct record_category *record_found_category(const struct record_found *f
 /* ---- admit ---- */
 
 static bool get_addresses(struct canon_reader *reader, struct record_admit *admit) {
-    if (!get_count(reader, 0, RECORD_ADDRESSES_MAX, &admit->address_count)) {
+    if (!part_get_count(reader, 0, RECORD_ADDRESSES_MAX, &admit->address_count)) {
         return false;
     }
     for (size_t i = 0; i < admit->address_count; i++) {
-        if (!get_short_text(reader, &admit->address[i])) {
+        if (!part_get_short_text(reader, &admit->address[i])) {
             return false;
         }
     }
@@ -344,13 +218,13 @@ static bool take_admit(struct canon_reader *reader, uint64_t key, void *into) {
     unsigned role = 0;
     switch (key) {
     case 1:
-        return get_key(reader, &admit->key);
+        return part_get_key(reader, &admit->key);
     case 2:
         return canon_get_exact(reader, admit->curve.bytes, sizeof(admit->curve.bytes));
     case 3:
-        return get_short_text(reader, &admit->name);
+        return part_get_short_text(reader, &admit->name);
     case 4:
-        if (!get_choice(reader, ROLE_LEAD, &role)) {
+        if (!part_get_choice(reader, ROLE_LEAD, &role)) {
             return false;
         }
         admit->role = (enum role)role;
@@ -359,7 +233,7 @@ static bool take_admit(struct canon_reader *reader, uint64_t key, void *into) {
         return get_addresses(reader, admit);
     case 6:
         admit->has_ticket = true;
-        return get_ticket_id(reader, &admit->ticket);
+        return part_get_ticket_id(reader, &admit->ticket);
     default:
         return canon_skip(reader, NULL);
     }
@@ -375,7 +249,7 @@ bool record_admit_read(struct slice body, struct record_admit *admit) {
 void record_admit_write(const struct record_admit *admit, struct buffer *out) {
     canon_put_map(out, admit->has_ticket ? 6 : 5);
     canon_put_uint(out, 1);
-    put_key(out, &admit->key);
+    part_put_key(out, &admit->key);
     canon_put_uint(out, 2);
     canon_put_bytes(out, slice_of(admit->curve.bytes, sizeof(admit->curve.bytes)));
     canon_put_uint(out, 3);
@@ -389,18 +263,18 @@ void record_admit_write(const struct record_admit *admit, struct buffer *out) {
     }
     if (admit->has_ticket) {
         canon_put_uint(out, 6);
-        put_ticket_id(out, &admit->ticket);
+        part_put_ticket_id(out, &admit->ticket);
     }
 }
 
 /* ---- retire ---- */
 
 static bool get_cutoffs(struct canon_reader *reader, struct record_retire *retire) {
-    if (!get_count(reader, 0, RECORD_CUTOFFS_MAX, &retire->cutoff_count)) {
+    if (!part_get_count(reader, 0, RECORD_CUTOFFS_MAX, &retire->cutoff_count)) {
         return false;
     }
     for (size_t i = 0; i < retire->cutoff_count; i++) {
-        if (!get_head(reader, &retire->cutoff[i])) {
+        if (!part_get_head(reader, &retire->cutoff[i])) {
             return false;
         }
     }
@@ -412,9 +286,9 @@ static bool take_retire(struct canon_reader *reader, uint64_t key, void *into) {
     unsigned how = 0;
     switch (key) {
     case 1:
-        return get_key(reader, &retire->key);
+        return part_get_key(reader, &retire->key);
     case 2:
-        if (!get_choice(reader, RETIRE_STOLEN, &how)) {
+        if (!part_get_choice(reader, RETIRE_STOLEN, &how)) {
             return false;
         }
         retire->how = (enum retire_how)how;
@@ -422,7 +296,7 @@ static bool take_retire(struct canon_reader *reader, uint64_t key, void *into) {
     case 3:
         return get_cutoffs(reader, retire);
     case 4:
-        return get_short_text(reader, &retire->reason);
+        return part_get_short_text(reader, &retire->reason);
     default:
         return canon_skip(reader, NULL);
     }
@@ -437,13 +311,13 @@ bool record_retire_read(struct slice body, struct record_retire *retire) {
 void record_retire_write(const struct record_retire *retire, struct buffer *out) {
     canon_put_map(out, 4);
     canon_put_uint(out, 1);
-    put_key(out, &retire->key);
+    part_put_key(out, &retire->key);
     canon_put_uint(out, 2);
     canon_put_uint(out, retire->how);
     canon_put_uint(out, 3);
     canon_put_array(out, retire->cutoff_count);
     for (size_t i = 0; i < retire->cutoff_count; i++) {
-        put_head(out, &retire->cutoff[i]);
+        part_put_head(out, &retire->cutoff[i]);
     }
     canon_put_uint(out, 4);
     canon_put_text(out, retire->reason);
@@ -455,9 +329,9 @@ static bool take_allot(struct canon_reader *reader, uint64_t key, void *into) {
     struct record_allot *allot = into;
     switch (key) {
     case 1:
-        return get_key(reader, &allot->key);
+        return part_get_key(reader, &allot->key);
     case 2:
-        return get_ranges(reader, 1, &allot->bibs);
+        return part_get_ranges(reader, 1, &allot->bibs);
     default:
         return canon_skip(reader, NULL);
     }
@@ -471,80 +345,40 @@ bool record_allot_read(struct slice body, struct record_allot *allot) {
 void record_allot_write(const struct record_allot *allot, struct buffer *out) {
     canon_put_map(out, 2);
     canon_put_uint(out, 1);
-    put_key(out, &allot->key);
+    part_put_key(out, &allot->key);
     canon_put_uint(out, 2);
-    put_ranges(out, &allot->bibs);
+    part_put_ranges(out, &allot->bibs);
 }
 
 /* ---- issue ---- */
-
-/* Whole 16-bit words, as Gen2 memory has them. */
-static bool get_words(struct canon_reader *reader, size_t size_max, uint8_t *data, uint8_t *size) {
-    struct slice bytes;
-    if (!canon_get_bytes(reader, &bytes) || bytes.size < 2 || bytes.size > size_max ||
-        bytes.size % 2 != 0) {
-        return false;
-    }
-    memcpy(data, bytes.data, bytes.size);
-    *size = (uint8_t)bytes.size;
-    return true;
-}
-
-static bool take_tag(struct canon_reader *reader, uint64_t key, void *into) {
-    struct record_tag *tag = into;
-    switch (key) {
-    case 1:
-        return get_words(reader, EPC_SIZE_MAX, tag->epc.data, &tag->epc.size);
-    case 2:
-        return get_words(reader, TID_SIZE_MAX, tag->tid.data, &tag->tid.size);
-    case 3:
-        return get_short_text(reader, &tag->roll);
-    case 4:
-        return canon_get_bool(reader, &tag->seen);
-    default:
-        return canon_skip(reader, NULL);
-    }
-}
-
-static bool get_tags(struct canon_reader *reader, struct record_issue *issue) {
-    if (!get_count(reader, 1, RECORD_TAGS_MAX, &issue->tag_count)) {
-        return false;
-    }
-    for (size_t i = 0; i < issue->tag_count; i++) {
-        if (!fields_read(reader, FIELDS_BIT(1) | FIELDS_BIT(4), take_tag, &issue->tag[i])) {
-            return false;
-        }
-    }
-    return true;
-}
 
 static bool take_issue(struct canon_reader *reader, uint64_t key, void *into) {
     struct record_issue *issue = into;
     unsigned how = 0;
     switch (key) {
     case 1:
-        return get_bib(reader, &issue->bib);
+        return part_get_bib(reader, &issue->bib);
     case 2:
-        return get_tags(reader, issue);
+        return part_get_tags(reader, 1, &issue->tag_count, issue->tag);
     case 3:
-        if (!get_choice(reader, ISSUE_FILE, &how)) {
+        if (!part_get_choice(reader, ISSUE_FILE, &how)) {
             return false;
         }
         issue->how = (enum issue_how)how;
         return true;
     case 4:
-        return get_ids(reader, ISSUE_NAMES_MAX, &issue->replaces_count, issue->replaces);
+        return part_get_ids(reader, ISSUE_NAMES_MAX, &issue->replaces_count, issue->replaces);
     case 5:
-        return get_ids(reader, ISSUE_NAMES_MAX, &issue->extra_count, issue->extra);
+        return part_get_ids(reader, ISSUE_NAMES_MAX, &issue->extra_count, issue->extra);
     case 6:
-        return get_true(reader, &issue->half);
+        return part_get_true(reader, &issue->half);
     case 7:
-        return get_short_text(reader, &issue->reason);
+        return part_get_short_text(reader, &issue->reason);
     case 8:
-        return get_chip(reader, &issue->chip);
+        return part_get_chip(reader, &issue->chip);
     case 9:
         issue->has_chip_bib = true;
-        return get_bib(reader, &issue->chip_bib);
+        return part_get_bib(reader, &issue->chip_bib);
     default:
         return canon_skip(reader, NULL);
     }
@@ -555,31 +389,15 @@ bool record_issue_read(struct slice body, struct record_issue *issue) {
     return fields_read_all(body, FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3), take_issue, issue);
 }
 
-static void put_tag(struct buffer *out, const struct record_tag *tag) {
-    canon_put_map(out, 2U + (tag->tid.size > 0 ? 1U : 0U) + (tag->roll.size > 0 ? 1U : 0U));
-    canon_put_uint(out, 1);
-    canon_put_bytes(out, slice_of(tag->epc.data, tag->epc.size));
-    if (tag->tid.size > 0) {
-        canon_put_uint(out, 2);
-        canon_put_bytes(out, slice_of(tag->tid.data, tag->tid.size));
-    }
-    if (tag->roll.size > 0) {
-        canon_put_uint(out, 3);
-        canon_put_text(out, tag->roll);
-    }
-    canon_put_uint(out, 4);
-    canon_put_bool(out, tag->seen);
-}
-
 /* The keys of an issue that are absent when they say nothing. */
 static void put_issue_options(struct buffer *out, const struct record_issue *issue) {
     if (issue->replaces_count > 0) {
         canon_put_uint(out, 4);
-        put_ids(out, issue->replaces_count, issue->replaces);
+        part_put_ids(out, issue->replaces_count, issue->replaces);
     }
     if (issue->extra_count > 0) {
         canon_put_uint(out, 5);
-        put_ids(out, issue->extra_count, issue->extra);
+        part_put_ids(out, issue->extra_count, issue->extra);
     }
     if (issue->half) {
         canon_put_uint(out, 6);
@@ -607,10 +425,7 @@ void record_issue_write(const struct record_issue *issue, struct buffer *out) {
     canon_put_uint(out, 1);
     canon_put_text(out, slice_text(issue->bib.text));
     canon_put_uint(out, 2);
-    canon_put_array(out, issue->tag_count);
-    for (size_t i = 0; i < issue->tag_count; i++) {
-        put_tag(out, &issue->tag[i]);
-    }
+    part_put_tags(out, issue->tag_count, issue->tag);
     canon_put_uint(out, 3);
     canon_put_uint(out, issue->how);
     put_issue_options(out, issue);
@@ -622,16 +437,16 @@ static bool take_void(struct canon_reader *reader, uint64_t key, void *into) {
     struct record_void *v = into;
     switch (key) {
     case 1:
-        return get_ids(reader, RECORD_NAMES_MAX, &v->target_count, v->target);
+        return part_get_ids(reader, RECORD_NAMES_MAX, &v->target_count, v->target);
     case 2:
-        return get_short_text(reader, &v->reason);
+        return part_get_short_text(reader, &v->reason);
     case 3:
-        return get_chip(reader, &v->chip);
+        return part_get_chip(reader, &v->chip);
     case 4:
         v->has_chip_bib = true;
-        return get_bib(reader, &v->chip_bib);
+        return part_get_bib(reader, &v->chip_bib);
     case 5:
-        return get_true(reader, &v->unseen);
+        return part_get_true(reader, &v->unseen);
     default:
         return canon_skip(reader, NULL);
     }
@@ -645,7 +460,7 @@ bool record_void_read(struct slice body, struct record_void *v) {
 void record_void_write(const struct record_void *v, struct buffer *out) {
     canon_put_map(out, 3U + (v->has_chip_bib ? 1U : 0U) + (v->unseen ? 1U : 0U));
     canon_put_uint(out, 1);
-    put_ids(out, v->target_count, v->target);
+    part_put_ids(out, v->target_count, v->target);
     canon_put_uint(out, 2);
     canon_put_text(out, v->reason);
     canon_put_uint(out, 3);
@@ -664,7 +479,7 @@ void record_void_write(const struct record_void *v, struct buffer *out) {
 
 static bool take_close(struct canon_reader *reader, uint64_t key, void *into) {
     struct record_close *close = into;
-    return key == 1 ? get_number(reader, &close->number) : canon_skip(reader, NULL);
+    return key == 1 ? part_get_number(reader, &close->number) : canon_skip(reader, NULL);
 }
 
 bool record_close_read(struct slice body, struct record_close *close) {
@@ -685,19 +500,19 @@ static bool take_ticket_entry(struct canon_reader *reader, uint64_t key, void *i
     unsigned role = 0;
     switch (key) {
     case 1:
-        return get_ticket_id(reader, &entry->id);
+        return part_get_ticket_id(reader, &entry->id);
     case 2:
         return canon_get_exact(reader, entry->hash.bytes, sizeof(entry->hash.bytes));
     case 3:
-        return get_short_text(reader, &entry->name);
+        return part_get_short_text(reader, &entry->name);
     case 4:
-        if (!get_choice(reader, ROLE_TABLE, &role)) {
+        if (!part_get_choice(reader, ROLE_TABLE, &role)) {
             return false;
         }
         entry->role = (enum role)role;
         return true;
     case 5:
-        return get_ranges(reader, 1, &entry->bibs);
+        return part_get_ranges(reader, 1, &entry->bibs);
     default:
         return canon_skip(reader, NULL);
     }
@@ -705,7 +520,7 @@ static bool take_ticket_entry(struct canon_reader *reader, uint64_t key, void *i
 
 static bool get_ticket_entries(struct canon_reader *reader, struct record_ticket *ticket) {
     const uint64_t required = FIELDS_BIT(1) | FIELDS_BIT(2) | FIELDS_BIT(3) | FIELDS_BIT(4);
-    if (!get_count(reader, 1, RECORD_TICKETS_MAX, &ticket->entry_count)) {
+    if (!part_get_count(reader, 1, RECORD_TICKETS_MAX, &ticket->entry_count)) {
         return false;
     }
     for (size_t i = 0; i < ticket->entry_count; i++) {
@@ -746,7 +561,7 @@ void record_ticket_write(const struct record_ticket *ticket, struct buffer *out)
         const struct record_ticket_entry *entry = &ticket->entry[i];
         canon_put_map(out, entry->bibs.count > 0 ? 5 : 4);
         canon_put_uint(out, 1);
-        put_ticket_id(out, &entry->id);
+        part_put_ticket_id(out, &entry->id);
         canon_put_uint(out, 2);
         canon_put_bytes(out, slice_of(entry->hash.bytes, sizeof(entry->hash.bytes)));
         canon_put_uint(out, 3);
@@ -755,7 +570,7 @@ void record_ticket_write(const struct record_ticket *ticket, struct buffer *out)
         canon_put_uint(out, entry->role);
         if (entry->bibs.count > 0) {
             canon_put_uint(out, 5);
-            put_ranges(out, &entry->bibs);
+            part_put_ranges(out, &entry->bibs);
         }
     }
     canon_put_uint(out, 2);
@@ -768,17 +583,17 @@ static bool take_cancel(struct canon_reader *reader, uint64_t key, void *into) {
     struct record_cancel *cancel = into;
     switch (key) {
     case 1:
-        if (!get_count(reader, 1, RECORD_TICKETS_MAX, &cancel->ticket_count)) {
+        if (!part_get_count(reader, 1, RECORD_TICKETS_MAX, &cancel->ticket_count)) {
             return false;
         }
         for (size_t i = 0; i < cancel->ticket_count; i++) {
-            if (!get_ticket_id(reader, &cancel->ticket[i])) {
+            if (!part_get_ticket_id(reader, &cancel->ticket[i])) {
                 return false;
             }
         }
         return true;
     case 2:
-        return get_short_text(reader, &cancel->reason);
+        return part_get_short_text(reader, &cancel->reason);
     default:
         return canon_skip(reader, NULL);
     }
@@ -794,7 +609,7 @@ void record_cancel_write(const struct record_cancel *cancel, struct buffer *out)
     canon_put_uint(out, 1);
     canon_put_array(out, cancel->ticket_count);
     for (size_t i = 0; i < cancel->ticket_count; i++) {
-        put_ticket_id(out, &cancel->ticket[i]);
+        part_put_ticket_id(out, &cancel->ticket[i]);
     }
     canon_put_uint(out, 2);
     canon_put_text(out, cancel->reason);

@@ -168,6 +168,7 @@ static enum asks_done run(struct asks *asks, const struct verb *verb,
         .dir = asks->config.dir,
         .station = asks->config.station,
         .sync = asks->config.sync,
+        .table = asks->config.table,
     };
     buffer_init(&running->call.out);
     buffer_init(&running->call.err);

@@ -15,6 +15,7 @@ struct asks_config {
     const char *dir; /* borrowed, as are the others */
     struct station *station;
     struct sync *sync;
+    struct table *table;
 };
 
 struct asks;

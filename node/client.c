@@ -13,6 +13,7 @@
 #include <unistd.h>
 
 #include "node/control.h"
+#include "node/desk_terminal.h"
 #include "node/options.h"
 #include "node/questions.h"
 
@@ -249,7 +250,13 @@ int client_run(const struct verb *verb, struct verb_call *call, const char *copy
         return client_print(call);
     }
     session.open = session.open || copy != NULL;
-    int status = is_lines(verb, call) ? run_lines(&session) : run_asking(&session);
+    int status;
+    if (session.node.fd >= 0 && desk_terminal_wanted(verb, call)) {
+        desk_terminal(&session.node, call);
+        status = client_print(call);
+    } else {
+        status = is_lines(verb, call) ? run_lines(&session) : run_asking(&session);
+    }
     close_session(&session);
     return status;
 }

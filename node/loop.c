@@ -21,7 +21,7 @@ enum {
     LOOP_REINCARNATE_MS = 10000, /* at most one new log in this time */
     LOOP_WATCH_MS = 1000,        /* how often it is looked who has come and gone */
     LOOP_ENOUGH_MS = 100,        /* how often it is asked whether it is enough */
-    LOOP_POLL_MAX = TRANSPORT_POLL_MAX + CONTROL_CONNECTIONS_MAX + 10,
+    LOOP_POLL_MAX = TRANSPORT_POLL_MAX + CONTROL_CONNECTIONS_MAX + TABLE_POLL_MAX + 10,
 };
 
 struct watched {
@@ -247,6 +247,16 @@ static void serve_commands(struct loop *loop) {
         after_ask(loop, done);
     }
     loop->more = true;
+}
+
+/* What encoders say, and what the desk makes of it; what came from elsewhere is news to it. */
+static void serve_desk(struct loop *loop) {
+    struct error err;
+    if (table_step(loop->config.table, station_now(), &err) != ERR_OK) {
+        stop_for(loop, &err);
+    }
+    show_own(loop);
+    loop->more = loop->more || table_waiting(loop->config.table);
 }
 
 /* ---- peers ---- */
@@ -475,6 +485,7 @@ static long time_to_sleep(const struct loop *loop) {
     sooner(&deadline, beacon_deadline(loop->config.beacon));
     sooner(&deadline, asks_deadline(loop->config.asks));
     sooner(&deadline, store_due(loop->config.store));
+    sooner(&deadline, table_deadline(loop->config.table));
     if (loop->forked) {
         sooner(&deadline, loop->new_log_at);
     }
@@ -491,6 +502,7 @@ static void sleep_until_due(struct loop *loop) {
     loop->items[count++] = (zmq_pollitem_t){.fd = loop->config.signals, .events = ZMQ_POLLIN};
     count += beacon_poll(loop->config.beacon, loop->items + count, LOOP_POLL_MAX - count);
     count += asks_poll(loop->config.asks, loop->items + count, LOOP_POLL_MAX - count);
+    count += table_poll(loop->config.table, loop->items + count, LOOP_POLL_MAX - count);
     count += transport_poll(loop->config.transport, !store_full(loop->config.store),
                             loop->items + count, LOOP_POLL_MAX - count);
     long timeout = time_to_sleep(loop);
@@ -508,6 +520,7 @@ static void turn(struct loop *loop) {
     if (loop->stop) {
         return;
     }
+    serve_desk(loop);
     serve_commands(loop);
     refresh_stations(loop);
     serve_beacon(loop);

@@ -1,7 +1,7 @@
 /*
  * loop.h: the one event loop of a running node, which alone touches the ledger.
  *
- * Each turn in this order: commands (they are local acts), peers, then bulk: slices of records
+ * Each turn in this order: the desk and commands (they are local acts), peers, then bulk: slices of records
  * from peers, jobs, copies. What is done in one go is bounded, so that whoever issues at this table
  * never waits for more than about 10 ms. Own records are shown to peers only after their commit.
  * It sleeps until something comes or is due: idle is idle.
@@ -15,6 +15,7 @@
 #include "node/porter.h"
 #include "node/station.h"
 #include "node/store.h"
+#include "node/table.h"
 #include "node/transport.h"
 
 struct loop_config {
@@ -24,6 +25,7 @@ struct loop_config {
     struct asks *asks;
     struct store *store;
     struct porter *porter;
+    struct table *table;
     struct beacon *beacon; /* NULL: none */
     int signals;           /* a signalfd for SIGTERM, SIGINT and SIGCHLD */
     /* Asked ten times a second whether it is enough, and the loop ends then; NULL: never. */

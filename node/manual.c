@@ -59,6 +59,9 @@ void verb_manual(struct buffer *out) {
     buffer_print(out, ".TP\n.B \\-\\-json\nAnswers for programs.\n.TP\n.B \\-\\-help\n"
                       "Behind a verb: how that verb is written.\n.SH VERBS\n");
     for (const struct verb *verb = verb_table; verb->name != NULL; verb++) {
+        if (verb->summary[0] == '\0') {
+            continue; /* nobody is meant to type it */
+        }
         buffer_print(out, ".SS %s\n", verb->name);
         put_line(out, verb->summary);
         put_usage(out, verb->usage);

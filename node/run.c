@@ -26,6 +26,9 @@ struct node {
     size_t peer_count;
     struct address peer[RUN_PEERS_MAX];
     uint16_t beacon_port; /* UDP; 0: none */
+    size_t encoder_count;
+    const char *encoder[TABLE_ENCODERS_MAX]; /* borrowed from the call */
+    int64_t gone_ms;
     struct transport_config network;
     struct loop_config loop;
 };
@@ -55,6 +58,28 @@ static enum error_code add_peer(struct node *node, const char *text, struct erro
     return code;
 }
 
+static enum error_code add_encoder(struct node *node, const char *spec, struct error *err) {
+    if (node->encoder_count == TABLE_ENCODERS_MAX) {
+        return error_set(err, ERR_LIMIT, "more than %d --encoder", TABLE_ENCODERS_MAX);
+    }
+    node->encoder[node->encoder_count++] = spec;
+    return ERR_OK;
+}
+
+/* How long a chip may be unheard before it counts as gone. */
+static enum error_code read_gone(struct node *node, const char *text, struct error *err) {
+    enum { GONE_MIN_MS = 100, GONE_MAX_MS = 60000 };
+    char *end = NULL;
+    long ms = strtol(text, &end, 10);
+    if (*end != '\0' || ms < GONE_MIN_MS || ms > GONE_MAX_MS) {
+        error_set(err, ERR_USAGE, "--gone %.40s", text);
+        return error_say(err, "--gone is in milliseconds, from %d to %d.", GONE_MIN_MS,
+                         GONE_MAX_MS);
+    }
+    node->gone_ms = ms;
+    return ERR_OK;
+}
+
 static enum error_code read_words(struct node *node, const char *verb_name, struct error *err) {
     const struct verb_call *call = node->call;
     const struct verb *verb = verb_find(verb_name);
@@ -71,6 +96,10 @@ static enum error_code read_words(struct node *node, const char *verb_name, stru
             code = add_listen(node, given->value, err);
         } else if (strcmp(given->name, "--peer") == 0) {
             code = add_peer(node, given->value, err);
+        } else if (strcmp(given->name, "--encoder") == 0) {
+            code = add_encoder(node, given->value, err);
+        } else if (strcmp(given->name, "--gone") == 0) {
+            code = read_gone(node, given->value, err);
         }
     }
     if (code == ERR_OK) {
@@ -205,7 +234,13 @@ static enum error_code open_machine(struct node *node, struct error *err) {
         code = open_beacon(node, err);
     }
     if (code == ERR_OK) {
-        struct asks_config asks = {node->call->dir, &node->station, node->loop.sync};
+        struct table_config table = {&node->station, node->encoder, node->encoder_count,
+                                     node->gone_ms};
+        code = table_new(&table, &node->loop.table, err);
+    }
+    if (code == ERR_OK) {
+        struct asks_config asks = {node->call->dir, &node->station, node->loop.sync,
+                                   node->loop.table};
         code = asks_new(&asks, &node->loop.asks, err);
     }
     return code;
@@ -223,6 +258,7 @@ static void say_ready(const struct node *node) {
 /* The reverse of opening: nobody is served any more when the ledger closes. */
 static void close_node(struct node *node) {
     asks_free(node->loop.asks);
+    table_free(node->loop.table);
     beacon_close(node->loop.beacon);
     porter_free(node->loop.porter);
     transport_close(node->loop.transport);
@@ -255,6 +291,7 @@ static struct node *new_node(const struct verb_call *call, struct error *err) {
     }
     node->call = call;
     node->loop.signals = -1;
+    node->gone_ms = TABLE_GONE_MS;
     return node;
 }
 

@@ -616,23 +616,47 @@ enum error_code station_append(struct station *station, enum record_kind kind, s
 
 enum error_code station_append_all(struct station *station, const struct station_act *acts,
                                    size_t count, struct record_id *last, struct error *err) {
+    return station_append_kept(station, acts, count, NULL, NULL, last, err);
+}
+
+/* Everything of one transaction but its begin and its end. */
+static enum error_code write_all(struct station *station, bool opens,
+                                 const struct station_act *acts, size_t count,
+                                 const struct slice *kept, struct record_id *last,
+                                 struct error *err) {
+    enum error_code code = ERR_OK;
+    if (opens) {
+        char helper[sizeof(station->author.helper)];
+        memcpy(helper, station->author.helper, sizeof(helper)); /* a new author has none */
+        code = open_log(station->ledger, &station->keys, &station->author, err);
+        memcpy(station->author.helper, helper, sizeof(helper));
+    }
+    for (size_t i = 0; code == ERR_OK && i < count; i++) {
+        code = pairs_append(station->ledger, &station->author, acts[i].kind, acts[i].body,
+                            station_wall(), station_now(), last, err);
+    }
+    if (code == ERR_OK && kept != NULL) {
+        code = ledger_kept_save(station->ledger, *kept, err);
+    }
+    return code;
+}
+
+enum error_code station_append_kept(struct station *station, const struct station_act *acts,
+                                    size_t count, const struct slice *kept, const char *helper,
+                                    struct record_id *last, struct error *err) {
     struct pairs_author before = station->author;
-    bool opens = station->must_open;
-    if (station->author.number == 0 && !opens) {
+    bool opens = station->must_open && count > 0;
+    if (station->author.number == 0 && !station->must_open) {
         return error_set(err, ERR_NOT_ALLOWED, "a folder without a station's keys");
     }
     enum error_code code = pairs_begin(station->ledger, err);
     if (code != ERR_OK) {
         return code;
     }
-    if (opens) {
-        code = open_log(station->ledger, &station->keys, &station->author, err);
-        memcpy(station->author.helper, before.helper, sizeof(before.helper));
+    if (helper != NULL) {
+        snprintf(station->author.helper, sizeof(station->author.helper), "%s", helper);
     }
-    for (size_t i = 0; code == ERR_OK && i < count; i++) {
-        code = pairs_append(station->ledger, &station->author, acts[i].kind, acts[i].body,
-                            station_wall(), station_now(), last, err);
-    }
+    code = write_all(station, opens, acts, count, kept, last, err);
     if (code == ERR_OK) {
         code = pairs_commit(station->ledger, err);
     } else {
@@ -641,6 +665,10 @@ enum error_code station_append_all(struct station *station, const struct station
     if (code != ERR_OK) {
         station->author = before;
         return code;
+    }
+    memcpy(station->author.helper, before.helper, sizeof(before.helper));
+    if (count == 0) {
+        return ERR_OK;
     }
     station->appended++;
     if (opens) {

@@ -95,6 +95,12 @@ struct station_act {
 enum error_code station_append_all(struct station *station, const struct station_act *acts,
                                    size_t count, struct record_id *last, struct error *err)
     __attribute__((nonnull, warn_unused_result));
+/* The same, with what the desk keeps in the same transaction (NULL: it stays), and with these
+ * initials in these records (NULL: as they were). With no acts only `kept` is saved. */
+enum error_code station_append_kept(struct station *station, const struct station_act *acts,
+                                    size_t count, const struct slice *kept, const char *helper,
+                                    struct record_id *last, struct error *err)
+    __attribute__((nonnull(1, 6, 7), warn_unused_result));
 /* The same with the root's key, in a fresh incarnation of the root's log each time, so that two
  * copies of a root key can never write under one number. */
 enum error_code station_append_root(struct station *station, enum record_kind kind,

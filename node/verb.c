@@ -49,19 +49,46 @@ static const struct verb_option admit_options[] = {{"--out", true},
                                                    {"--force", false},
                                                    {"--passphrase-file", true},
                                                    {NULL, false}};
-static const struct verb_option run_options[] = {
-    {"--listen", true}, {"--peer", true}, {"--beacon", true}, {NULL, false}};
+static const struct verb_option run_options[] = {{"--listen", true}, {"--peer", true},
+                                                 {"--beacon", true}, {"--encoder", true},
+                                                 {"--gone", true},   {NULL, false}};
+static const struct verb_option desk_options[] = {
+    {"--view", false}, {"--input", true},       {"--series", true},
+    {"--step", true},  {"--check-every", true}, {"--helper", true},
+    {"--roll", true},  {"--pair", false},       {NULL, false}};
 static const struct verb_option issue_options[] = {
     {"--tag", true}, {"--replace", true}, {"--chip", true},   {"--extra", true}, {"--reason", true},
-    {"--how", true}, {"--half", false},   {"--helper", true}, {NULL, false}};
+    {"--how", true}, {"--half", false},   {"--helper", true}, {"--from", true},  {NULL, false}};
 static const struct verb_option void_options[] = {
     {"--reason", true}, {"--chip", true}, {"--helper", true}, {NULL, false}};
 static const struct verb_option settle_options[] = {{"--keep", true},   {"--unseen", false},
                                                     {"--reason", true}, {"--chip", true},
                                                     {"--helper", true}, {NULL, false}};
+static const struct verb_option change_options[] = {
+    {"--tag", true}, {"--chip", true}, {"--reason", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option redo_options[] = {
+    {"--reason", true}, {"--chip", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option hold_options[] = {{"--missing", false},
+                                                  {"--reprint", false},
+                                                  {"--reason", true},
+                                                  {"--helper", true},
+                                                  {NULL, false}};
+static const struct verb_option unhold_options[] = {
+    {"--reason", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option look_options[] = {
+    {"--tag", true}, {"--helper", true}, {NULL, false}};
+static const struct verb_option roll_options[] = {
+    {"--loaded", false}, {"--removed", false}, {"--scrapped", false}, {"--pair", false},
+    {"--count", true},   {"--helper", true},   {NULL, false}};
+static const struct verb_option note_options[] = {
+    {"--bib", true}, {"--table", true}, {"--helper", true}, {NULL, false}};
 static const struct verb_option close_options[] = {{"--helper", true}, {NULL, false}};
 static const struct verb_option verify_options[] = {{"--every", false}, {NULL, false}};
 static const struct verb_option force_options[] = {{"--force", false}, {NULL, false}};
+static const struct verb_option export_options[] = {
+    {"--since-handover", false}, {"--force", false}, {NULL, false}};
+static const struct verb_option handover_options[] = {
+    {"--out", true}, {"--force", false}, {"--helper", true}, {NULL, false}};
 static const struct verb_option recover_options[] = {
     {"--peer", true}, {"--from", true}, {"--listen", true}, {"--wait", true}, {NULL, false}};
 static const struct verb_option merge_options[] = {{"--out", true}, {NULL, false}};
@@ -154,25 +181,50 @@ const struct verb verb_table[] = {
      retire_options, verb_retire, VERB_STATION, VERB_ASKS_HOW | VERB_ASKS_ROOT},
     {"allot", "allot NAME RANGES", "Gives bib numbers to a station.", "", no_options, verb_allot,
      VERB_STATION, 0},
-    {"run", "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off]",
+    {"run",
+     "run [--listen ADDR:PORT]... [--peer ADDR:PORT]... [--beacon PORT|off]\n"
+     "    [--encoder NAME[:ARGS]]... [--gone MS]",
      "Runs the station: it exchanges records with the others until it is stopped.",
      "Others are found by their admits, by what they were reached at before, and by small "
      "messages\n"
      "on the network (UDP port 7117, or --beacon); where those are blocked, one --peer is enough.\n"
      "Prints `ready ADDR:PORT` once it serves. Port 0 is any free port. Ends cleanly on SIGTERM "
      "or\n"
-     "Ctrl-C.\n",
+     "Ctrl-C.\n"
+     "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), or\n"
+     "program:COMMAND for any program that speaks as DEVELOPERS.md says under Encoders. It can be\n"
+     "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
+     "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
      run_options, run_node, VERB_NODE, 0},
+    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
+     verb_encoder, VERB_MAKES_FOLDER, 0},
+    {"desk",
+     "desk [--series FIRST-LAST [--step N] [--check-every N]] [--helper INITIALS]\n"
+     "     [--roll NAME [--pair]]\n"
+     "desk --view\n"
+     "desk --input JSON",
+     "Works at this table in a terminal: scan or type a bib, stick the chip on, next.",
+     "Needs the station's running `run`. FIRST may lie above LAST. F1 to F6 answer a question, F7\n"
+     "stops a series, F8 says that this bib is not here or spoiled, F9 takes the last chip back, "
+     "F10\n"
+     "looks at what is on the antenna, F11 goes back to one bib at a time; Ctrl-D leaves. --view\n"
+     "prints what the desk says now; --input gives it one input, as DEVELOPERS.md says under "
+     "Desk.\n",
+     desk_options, verb_desk, VERB_STATION, 0},
     {"issue",
      "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
      "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
-     "issue - [OPTIONS]",
+     "issue - [OPTIONS]\n"
+     "issue --from FILE [--helper INITIALS]",
      "Records that a bib has got its chip, or its pair of chips.",
      "Without --tag, the chips carry what the event's scheme gives to the bib. WHERE is where the\n"
      "old chip is: destroyed, lost, or on:BIB. --reason says that an unusual number or chip is\n"
      "meant. With `-`, bibs come from standard input, one a line, each with its chips behind it "
      "if\n"
-     "they are named, and each is on disk before the next is read.\n",
+     "they are named, and each is on disk before the next is read. --from takes a supplier's list\n"
+     "of chips that came written: a CSV file whose first line names the columns bib, epc and tid. "
+     "If\n"
+     "a line is wrong nothing is recorded; what was recorded before is passed over.\n",
      issue_options, verb_issue, VERB_STATION, VERB_ASKS_CHIP},
     {"void", "void RECORD --reason TEXT [--chip WHERE] [--helper INITIALS]",
      "Takes a chip back: that record no longer counts.",
@@ -184,6 +236,40 @@ const struct verb verb_table[] = {
      "Settles a bib that was chipped twice: RECORD stays, its other chips no longer count.",
      "Scan the bib and read its chip first; --unseen says that nobody looked.\n", settle_options,
      verb_settle, VERB_STATION, VERB_ASKS_CHIP},
+    {"change",
+     "change OLD NEW [--tag EPC[/TID]]... [--chip WHERE] [--reason TEXT] [--helper INITIALS]",
+     "Gives a runner another bib: bib NEW gets the chip, bib OLD has none any more.",
+     "One act, so that nobody starts with both numbers or with none. Where chips are taken as "
+     "they\n"
+     "come the same chip goes on; else the new bib gets a new one, and WHERE is where the old "
+     "chip\n"
+     "is: destroyed, lost, or on:BIB. --reason says that an unusual number is meant.\n",
+     change_options, verb_change, VERB_STATION, 0},
+    {"redo", "redo FROM-TO --reason TEXT [--chip WHERE] [--helper INITIALS]",
+     "Takes back what this table chipped in a run of bibs, to be done again.",
+     "When a stack got out of step. All or nothing; what other tables chipped in that run stays.\n",
+     redo_options, verb_redo, VERB_STATION, VERB_ASKS_CHIP},
+    {"hold", "hold BIB... [--missing | --reprint] --reason TEXT [--helper INITIALS]",
+     "Says that a bib is not to be chipped for now.",
+     "--missing: it is not in the box; --reprint: it is to be printed again. What a lead holds "
+     "back,\n"
+     "only a lead gives free.\n",
+     hold_options, verb_hold, VERB_STATION, 0},
+    {"unhold", "unhold BIB... [--reason TEXT] [--helper INITIALS]", "Gives a bib free again.", "",
+     unhold_options, verb_unhold, VERB_STATION, 0},
+    {"look", "look BIB [--tag EPC[/TID]]... [--helper INITIALS]\nlook --tag EPC[/TID]...",
+     "Tells whether a bib carries the chips that the list says, and keeps what was seen.",
+     "Without --tag: nothing was heard on it. Without BIB it tells what the chip is, and keeps\n"
+     "nothing. Ends with status 1 if anything is wrong.\n",
+     look_options, verb_look, VERB_STATION, 0},
+    {"roll",
+     "roll ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]",
+     "Records which roll of chips is loaded at this table, or that it is not any more.",
+     "ROLL is what is written on it. --pair: its chips come in pairs. N is how many chips are on\n"
+     "it; with --scrapped, how many were spoiled.\n",
+     roll_options, verb_roll, VERB_STATION, 0},
+    {"note", "note TEXT [--bib BIB] [--table NAME] [--helper INITIALS]",
+     "Keeps a sentence, for all tables to read.", "", note_options, verb_note, VERB_STATION, 0},
     {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "", no_options,
      verb_ask, VERB_STATION, 0},
     {"doubles", "doubles", "Lists bibs that were chipped twice, and chips on two bibs.",
@@ -218,12 +304,20 @@ const struct verb verb_table[] = {
      "then,\n"
      "and ends with status 1 if anything is.\n",
      recover_options, verb_recover, VERB_MAKES_FOLDER, 0},
-    {"export", "export FILE.csv [--force]", "Writes the chip list for the timing crew.",
+    {"export", "export FILE.csv [--since-handover] [--force]",
+     "Writes the chip list for the timing crew.",
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
      "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
-     "or doubles, or bibs in doubt.\n",
-     force_options, verb_export, VERB_COPY, 0},
+     "or doubles, or bibs in doubt. --since-handover: only bibs that something was recorded of\n"
+     "since the last list that was handed over.\n",
+     export_options, verb_export, VERB_COPY, 0},
+    {"handover", "handover --out FILE.csv [--force] [--helper INITIALS]",
+     "Hands the chip list over to the timing crew, on a lead's station.",
+     "Writes what `export` writes, and records that the crew has it: its number, and hashes of "
+     "the\n"
+     "list and of the state that it was made at. Ends with status 1 as `export` does.\n",
+     handover_options, verb_handover, VERB_STATION, 0},
     {0}};
 
 const struct verb *verb_find(const char *name) {
@@ -255,7 +349,9 @@ static void help_all(struct buffer *out) {
     buffer_print(out, "bibweave: which chip is on which bib, at many tables at once.\n\n"
                       "bibweave [--dir FOLDER] VERB ... [--json]\n\n");
     for (const struct verb *verb = verb_table; verb->name != NULL; verb++) {
-        buffer_print(out, "  %-18s  %s\n", verb->name, verb->summary);
+        if (verb->summary[0] != '\0') { /* else nobody is meant to type it */
+            buffer_print(out, "  %-18s  %s\n", verb->name, verb->summary);
+        }
     }
     buffer_print(out,
                  "\n--dir FOLDER  the station's data folder, else BIBWEAVE_DIR, else\n"

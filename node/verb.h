@@ -8,6 +8,8 @@
 #include "common/sync.h"
 #include "node/station.h"
 
+struct table;
+
 /* Work that takes long, cut into steps of at most about 10 ms. */
 struct verb_job {
     /* Does one step. True while there is more to do; when it returns false the job has filled the
@@ -26,6 +28,7 @@ struct verb_call {
     struct station *station; /* open station; NULL for verbs that make a folder */
     const uint8_t *seed;     /* 32 bytes: the root key's, unsealed by whoever asks; or NULL */
     struct sync *sync;       /* the running node's machine, or NULL */
+    struct table *table;     /* the running node's desk, or NULL */
     struct buffer out, err;  /* what goes to standard output and standard error */
     int status;              /* exit status */
     struct verb_job *job;    /* set by a verb that goes on in steps; owned by the caller then */
@@ -99,6 +102,13 @@ void verb_allot(struct verb_call *call) __attribute__((nonnull));
 void verb_issue(struct verb_call *call) __attribute__((nonnull));
 void verb_void(struct verb_call *call) __attribute__((nonnull));
 void verb_settle(struct verb_call *call) __attribute__((nonnull));
+void verb_change(struct verb_call *call) __attribute__((nonnull));
+void verb_redo(struct verb_call *call) __attribute__((nonnull));
+void verb_hold(struct verb_call *call) __attribute__((nonnull));
+void verb_unhold(struct verb_call *call) __attribute__((nonnull));
+void verb_look(struct verb_call *call) __attribute__((nonnull));
+void verb_roll(struct verb_call *call) __attribute__((nonnull));
+void verb_note(struct verb_call *call) __attribute__((nonnull));
 void verb_ask(struct verb_call *call) __attribute__((nonnull));
 void verb_doubles(struct verb_call *call) __attribute__((nonnull));
 void verb_status(struct verb_call *call) __attribute__((nonnull));
@@ -108,7 +118,10 @@ void verb_carry_out(struct verb_call *call) __attribute__((nonnull));
 void verb_carry_in(struct verb_call *call) __attribute__((nonnull));
 void verb_merge(struct verb_call *call) __attribute__((nonnull));
 void verb_export(struct verb_call *call) __attribute__((nonnull));
+void verb_handover(struct verb_call *call) __attribute__((nonnull));
 
+void verb_desk(struct verb_call *call) __attribute__((nonnull));
+void verb_encoder(struct verb_call *call) __attribute__((nonnull));
 void verb_recover(struct verb_call *call) __attribute__((nonnull));
 
 /* `bibweave run`: the node (run.c). Returns the exit status. `call` has dir and arguments. */

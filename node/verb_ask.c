@@ -5,7 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "node/show.h"
+#include "node/show_day.h"
 #include "node/verb_parts.h"
 
 enum { PEERS_MAX = SYNC_PEERS_MAX, TAG_BIBS_MAX = 64 };
@@ -33,12 +33,62 @@ static enum error_code load_bib(struct verb_call *call, const struct bib *bib,
     return code == ERR_OK ? parts_issues(call->station->ledger, &filter, issues, err) : code;
 }
 
+/* What else was said of a bib: why it is held back, who looked at it, notes. */
+struct said {
+    json_t *hold, *looks, *notes;
+    struct buffer text;
+};
+
+static bool add_look(void *context, const struct pairs_look *look) {
+    struct said *said = context;
+    json_array_append_new(said->looks, show_look_json(look));
+    show_look(&said->text, "  ", look, station_wall());
+    return true;
+}
+
+static bool add_note(void *context, const struct pairs_note *note) {
+    struct said *said = context;
+    json_array_append_new(said->notes, show_note_json(note));
+    show_note(&said->text, "  ", note, station_wall());
+    return true;
+}
+
+static enum error_code load_said(struct verb_call *call, const struct bib *bib, struct said *said,
+                                 struct error *err) {
+    struct pairs_hold hold;
+    struct ledger *ledger = call->station->ledger;
+    *said = (struct said){NULL, json_array(), json_array(), {0}};
+    buffer_init(&said->text);
+    enum error_code code = pairs_hold(ledger, bib, &hold, err);
+    if (code == ERR_OK) {
+        said->hold = show_hold_json(&hold);
+        buffer_print(&said->text, "  ");
+        show_hold(&said->text, &hold, station_wall());
+        buffer_print(&said->text, "\n");
+    } else if (code == ERR_NOT_FOUND) {
+        said->hold = json_null();
+        code = ERR_OK;
+    }
+    if (code == ERR_OK) {
+        code = pairs_each_look(ledger, bib, add_look, said, err);
+    }
+    return code == ERR_OK ? pairs_each_note(ledger, bib, add_note, said, err) : code;
+}
+
+static void release_said(struct said *said) {
+    json_decref(said->hold);
+    json_decref(said->looks);
+    json_decref(said->notes);
+    buffer_release(&said->text);
+}
+
 static json_t *bib_json(const struct pairs_bib *bib, const struct parts_issues *issues,
-                        bool behind) {
-    return json_pack("{s:s, s:s, s:s, s:b, s:b, s:o, s:b}", "bib", bib->bib.text, "state",
-                     show_state_name(bib->state), "cause", show_cause_name(bib->cause), "doubt",
-                     bib->doubt, "crossed", bib->crossed, "issues", parts_issues_json(issues),
-                     "behind", behind);
+                        const struct said *said, bool behind) {
+    return json_pack("{s:s, s:s, s:s, s:b, s:b, s:o, s:O, s:O, s:O, s:b}", "bib", bib->bib.text,
+                     "state", show_state_name(bib->state), "cause", show_cause_name(bib->cause),
+                     "doubt", bib->doubt, "crossed", bib->crossed, "issues",
+                     parts_issues_json(issues), "hold", said->hold, "looks", said->looks, "notes",
+                     said->notes, "behind", behind);
 }
 
 static void bib_text(struct buffer *out, const struct pairs_bib *bib,
@@ -64,13 +114,19 @@ static enum error_code ask_bib(struct verb_call *call, const struct bib *bib, st
     struct pairs_bib state;
     struct parts_issues issues;
     bool behind = is_behind(call);
+    struct said said = {NULL, NULL, NULL, {0}};
     enum error_code code = load_bib(call, bib, &state, &issues, err);
+    if (code == ERR_OK) {
+        code = load_said(call, bib, &said, err);
+    }
     if (code == ERR_OK && call->json) {
-        show_json(&call->out, bib_json(&state, &issues, behind));
+        show_json(&call->out, bib_json(&state, &issues, &said, behind));
     } else if (code == ERR_OK) {
         bib_text(&call->out, &state, &issues);
+        buffer_append_slice(&call->out, buffer_slice(&said.text));
         tell_behind(call, behind);
     }
+    release_said(&said);
     parts_issues_release(&issues);
     return code;
 }
@@ -158,12 +214,18 @@ static enum error_code ask_tag(struct verb_call *call, const struct tag_asked *a
     for (size_t i = 0; code == ERR_OK && i < asked->bib_count; i++) {
         struct pairs_bib state;
         struct parts_issues issues;
+        struct said said = {NULL, NULL, NULL, {0}};
         code = load_bib(call, &asked->bib[i], &state, &issues, err);
+        if (code == ERR_OK) {
+            code = load_said(call, &asked->bib[i], &said, err);
+        }
         if (code == ERR_OK && call->json) {
-            json_array_append_new(bibs, bib_json(&state, &issues, behind));
+            json_array_append_new(bibs, bib_json(&state, &issues, &said, behind));
         } else if (code == ERR_OK) {
             bib_text(&call->out, &state, &issues);
+            buffer_append_slice(&call->out, buffer_slice(&said.text));
         }
+        release_said(&said);
         parts_issues_release(&issues);
     }
     if (code != ERR_OK) {

@@ -1,17 +1,20 @@
 /*
- * verb_export.c: `export`: the chip list for the timing crew, and what goes with it.
+ * verb_export.c: `export` and `handover`: the chip list for the timing crew, and what goes with it.
  *
  * Three files: the list, chips that are on two bibs, and chips that no longer count. Nobody is left
  * out: a bib in doubt stands in the list with its mark; only a chip on two bibs goes aside.
- * Must never write a list from a state that does not follow from the records.
+ * A list that is handed over gets a number, which a record keeps with its hash, so that the crew
+ * can be told what changed since. Must never write a list from a state that does not follow from
+ * the records, nor record a list that is not on the disk.
  */
+#include <sodium.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "common/csv.h"
 #include "node/files.h"
-#include "node/show.h"
+#include "node/show_day.h"
 #include "node/verb_parts.h"
 
 enum { COLUMNS = 8, DEAD_COLUMNS = 7, POSITION_SIZE = 16, MARK_SIZE = 96 };
@@ -37,6 +40,11 @@ struct export {
     uint64_t doubled, doubt, half; /* bibs */
     json_t *not_closed;
     uint64_t not_closed_count;
+    struct parts_holds holds;
+    bool is_since; /* only bibs that changed since the last handed-over list */
+    struct pairs_handover handover;
+    struct bib *changed; /* sorted by their bytes */
+    size_t changed_count, changed_capacity;
     struct buffer warnings;
     bool failed;          /* memory ran out */
     enum error_code code; /* of what a callback asked for */
@@ -66,6 +74,50 @@ static bool see_station(void *context, const struct pairs_station *station) {
         buffer_print(&export->warnings, ": never heard, not closed, fetch its stick.\n");
     }
     return true;
+}
+
+/* ---- what changed since a list was handed over ---- */
+
+static int compare_labels(const void *a, const void *b) {
+    return memcmp(a, b, sizeof(struct bib));
+}
+
+static bool add_changed(void *context, const struct bib *bib) {
+    struct export *export = context;
+    if (export->changed_count == export->changed_capacity) {
+        size_t wanted = export->changed_capacity == 0 ? 64 : 2 * export->changed_capacity;
+        struct bib *grown = realloc(export->changed, wanted * sizeof(*grown));
+        if (grown == NULL) {
+            export->failed = true;
+            return false;
+        }
+        export->changed = grown;
+        export->changed_capacity = wanted;
+    }
+    export->changed[export->changed_count++] = *bib;
+    return true;
+}
+
+static enum error_code read_changed(struct export *export, struct error *err) {
+    enum error_code code = pairs_last_handover(export->ledger, &export->handover, err);
+    if (code == ERR_NOT_FOUND) {
+        return error_say(err, "No chip list was handed over yet, as far as is known here. Leave "
+                              "out --since-handover for the whole list.");
+    }
+    if (code == ERR_OK) {
+        code =
+            pairs_each_since(export->ledger, &export->handover.said.id, add_changed, export, err);
+    }
+    if (export->changed_count > 1) {
+        qsort(export->changed, export->changed_count, sizeof(*export->changed), compare_labels);
+    }
+    return code;
+}
+
+static bool is_wanted(const struct export *export, const struct bib *bib) {
+    return !export->is_since ||
+           (export->changed_count > 0 && bsearch(bib, export->changed, export->changed_count,
+                                                 sizeof(*bib), compare_labels) != NULL);
 }
 
 /* ---- chips on two bibs ---- */
@@ -147,6 +199,13 @@ static enum error_code begin_bib(struct export *export, const struct bib *bib, s
         add_mark(export->mark, "in doubt");
         export->doubt++;
     }
+    struct pairs_hold hold;
+    code = pairs_hold(export->ledger, bib, &hold, err);
+    if (code == ERR_OK) {
+        add_mark(export->mark, show_hold_word(hold.how));
+    } else if (code != ERR_NOT_FOUND) {
+        return code;
+    }
     code = parts_present(export->ledger, bib, &issues, &ever, err);
     if (code == ERR_OK && found != NULL &&
         is_half(&issues, record_found_category(found, bib)->tags_per_bib)) {
@@ -185,6 +244,9 @@ static void put_row(struct export *export, const struct pairs_issue *issue,
 
 static bool add_live(void *context, const struct pairs_issue *issue) {
     struct export *export = context;
+    if (!is_wanted(export, &issue->bib)) {
+        return true;
+    }
     if (strcmp(issue->bib.text, export->bib.text) != 0) {
         export->code = begin_bib(export, &issue->bib, &export->err);
     }
@@ -198,6 +260,9 @@ static bool add_dead(void *context, const struct pairs_issue *issue) {
     struct export *export = context;
     char record[2 * sizeof(issue->id.bytes) + 1];
     char where[40];
+    if (!is_wanted(export, &issue->bib)) {
+        return true;
+    }
     hex_encode(issue->id.bytes, sizeof(issue->id.bytes), record);
     show_chip(issue->chip, &issue->chip_bib, where, sizeof(where));
     const char *new_bib =
@@ -239,7 +304,10 @@ static void put_headings(struct export *export) {
 
 static enum error_code gather(struct export *export, struct error *err) {
     put_headings(export);
-    enum error_code code = pairs_verify(export->ledger, false, err);
+    enum error_code code = export->is_since ? read_changed(export, err) : ERR_OK;
+    if (code == ERR_OK) {
+        code = parts_holds(export->ledger, &export->holds, err);
+    }
     if (code == ERR_OK) {
         code = pairs_each_station(export->ledger, see_station, export, err);
     }
@@ -313,7 +381,7 @@ static bool is_clean(const struct export *export) {
            export->shared_count == 0;
 }
 
-static void tell_json(struct export *export, struct digest32 heads, struct digest32 state) {
+static json_t *list_json(struct export *export, struct digest32 heads, struct digest32 state) {
     json_t *object = json_object();
     static const char *const names[] = {"rows", "two_bibs", "dead"};
     json_t *files = json_array();
@@ -323,19 +391,34 @@ static void tell_json(struct export *export, struct digest32 heads, struct diges
     }
     json_object_set_new(object, "files", files);
     json_object_set(object, "not_closed", export->not_closed);
+    json_object_set(object, "holds", export->holds.array);
+    if (export->is_since) {
+        json_object_set_new(object, "since",
+                            json_pack("{s:I, s:I}", "handover",
+                                      (json_int_t) export->handover.number, "bibs",
+                                      (json_int_t) export->changed_count));
+    }
     json_object_set_new(object, "doubles", json_integer((json_int_t) export->doubled));
     json_object_set_new(object, "shared", json_integer((json_int_t) export->shared_count));
     json_object_set_new(object, "doubt", json_integer((json_int_t) export->doubt));
     json_object_set_new(object, "half", json_integer((json_int_t) export->half));
     json_object_set_new(object, "heads_hash", show_hex_json(heads.bytes, sizeof(heads.bytes)));
     json_object_set_new(object, "state_hash", show_hex_json(state.bytes, sizeof(state.bytes)));
-    show_json(&export->call->out, object);
+    return object;
 }
 
 static void tell_text(struct export *export) {
     struct buffer *out = &export->call->out;
     buffer_append_slice(out, buffer_slice(&export->warnings));
-    buffer_print(out, "The chip list is in ");
+    if (export->holds.count > 0) {
+        buffer_print(out, "Bibs held back: %zu\n", export->holds.count);
+        buffer_append_slice(out, buffer_slice(&export->holds.text));
+    }
+    if (export->is_since) {
+        buffer_print(out, "Bibs that something was recorded of since list %llu: %zu.\n",
+                     (unsigned long long)export->handover.number, export->changed_count);
+    }
+    buffer_print(out, "%s is in ", export->is_since ? "What changed" : "The chip list");
     show_plain(out, slice_text(export->path[LIST]));
     buffer_print(out, ". Chips: %llu; beside it, on two bibs: %llu, no longer counting: %llu.\n",
                  (unsigned long long)export->rows[LIST], (unsigned long long)export->rows[TWO_BIBS],
@@ -353,7 +436,7 @@ static void tell(struct export *export) {
     struct digest32 heads = ledger_heads_hash(export->ledger);
     struct digest32 state = pairs_state_hash(export->ledger);
     if (export->call->json) {
-        tell_json(export, heads, state);
+        show_json(&export->call->out, list_json(export, heads, state));
     } else {
         tell_text(export);
     }
@@ -367,9 +450,17 @@ static void release(struct export *export) {
         buffer_release(&export->csv[i]);
     }
     buffer_release(&export->warnings);
+    parts_holds_release(&export->holds);
     json_decref(export->not_closed);
+    free(export->changed);
     free(export->shared);
     free(export);
+}
+
+static void begin(struct export *export, struct verb_call *call) {
+    export->call = call;
+    export->ledger = call->station->ledger;
+    export->not_closed = json_array();
 }
 
 void verb_export(struct verb_call *call) {
@@ -379,12 +470,14 @@ void verb_export(struct verb_call *call) {
     if (export == NULL) {
         return;
     }
-    export->call = call;
-    export->ledger = call->station->ledger;
-    export->not_closed = json_array();
+    begin(export, call);
     enum error_code code = parts_words(call, "export", 1, 1, "a file name", &options, &err);
     if (code == ERR_OK) {
+        export->is_since = options_has(&options, "--since-handover");
         code = make_paths(export, options.rest[0], &err);
+    }
+    if (code == ERR_OK) {
+        code = pairs_verify(export->ledger, false, &err);
     }
     if (code == ERR_OK) {
         code = gather(export, &err);
@@ -398,5 +491,162 @@ void verb_export(struct verb_call *call) {
         verb_fail(call, &err);
     }
     release(export);
+    options_release(&options);
+}
+
+/* ---- handover ---- */
+
+/* The ledger is verified in one step; the list is made, written and recorded in the next, so that
+ * nothing is taken in between and the record's clock says exactly what the list has. */
+struct handing {
+    struct verb_job job; /* first, so that a job is its handing */
+    struct export *export;
+    bool force, verified;
+    struct record_handover body;
+    struct record_id id;
+};
+
+static void free_handing(struct verb_job *job) {
+    struct handing *handing = (struct handing *)job;
+    release(handing->export);
+    free(handing);
+}
+
+static enum error_code next_number(struct handing *handing, struct error *err) {
+    struct pairs_handover last;
+    enum error_code code = pairs_last_handover(handing->export->ledger, &last, err);
+    if (code != ERR_OK && code != ERR_NOT_FOUND) {
+        return code;
+    }
+    handing->body.number = code == ERR_OK ? last.number + 1 : 1;
+    return ERR_OK;
+}
+
+static enum error_code append_handover(struct handing *handing, struct error *err) {
+    struct export *export = handing->export;
+    struct record_handover *body = &handing->body;
+    struct buffer bytes;
+    body->state = pairs_state_hash(export->ledger);
+    body->bibs = export->rows[LIST];
+    crypto_generichash(body->list.bytes, sizeof(body->list.bytes), export->csv[LIST].data,
+                       export->csv[LIST].size, NULL, 0);
+    buffer_init(&bytes);
+    record_handover_write(body, &bytes);
+    enum error_code code = bytes.failed ? error_set(err, ERR_MEMORY, "a handover")
+                                        : station_append(export->call->station, RECORD_HANDOVER,
+                                                         buffer_slice(&bytes), &handing->id, err);
+    buffer_release(&bytes);
+    return code;
+}
+
+static void tell_handed(struct handing *handing) {
+    struct export *export = handing->export;
+    struct verb_call *call = export->call;
+    const struct record_handover *body = &handing->body;
+    struct digest32 heads = ledger_heads_hash(export->ledger);
+    if (call->json) {
+        json_t *object = list_json(export, heads, body->state);
+        json_object_set_new(object, "number", json_integer((json_int_t)body->number));
+        json_object_set_new(object, "record",
+                            show_hex_json(handing->id.bytes, sizeof(handing->id.bytes)));
+        json_object_set_new(object, "list_hash",
+                            show_hex_json(body->list.bytes, sizeof(body->list.bytes)));
+        show_json(&call->out, object);
+    } else {
+        tell_text(export);
+        buffer_print(&call->out,
+                     "This is list %llu. Give it to the timing crew; what changes from "
+                     "now on: export --since-handover.\n",
+                     (unsigned long long)body->number);
+    }
+    if (!is_clean(export)) {
+        call->status = (int)ERROR_CLASS_STATE;
+    }
+}
+
+static bool step_handing(struct verb_job *job) {
+    struct handing *handing = (struct handing *)job;
+    struct export *export = handing->export;
+    struct error err;
+    enum error_code code = ERR_OK;
+    if (!handing->verified) {
+        handing->verified = true;
+        code = pairs_verify(export->ledger, false, &err);
+        if (code == ERR_OK) {
+            return true;
+        }
+    }
+    if (code == ERR_OK) {
+        code = next_number(handing, &err);
+    }
+    if (code == ERR_OK) {
+        code = gather(export, &err);
+    }
+    if (code == ERR_OK) {
+        code = write_files(export, handing->force, &err);
+    }
+    if (code == ERR_OK) {
+        code = append_handover(handing, &err);
+    }
+    if (code == ERR_OK) {
+        tell_handed(handing);
+    } else {
+        verb_fail(export->call, &err);
+    }
+    return false;
+}
+
+static enum error_code check_lead(const struct pairs_station *self, struct error *err) {
+    if (self->role >= ROLE_LEAD) {
+        return ERR_OK;
+    }
+    error_set(err, ERR_NOT_ALLOWED, "this station is no lead");
+    return error_say(err, "Only a lead hands the chip list over. Use export for one to look at.");
+}
+
+static enum error_code begin_handing(struct verb_call *call, const struct options *options,
+                                     const struct pairs_station *self, struct error *err) {
+    const char *name = NULL;
+    enum error_code code = check_lead(self, err);
+    if (code == ERR_OK) {
+        code = parts_needed(options, "--out", &name, err);
+    }
+    if (code == ERR_OK) {
+        code = parts_helper(call, options, err);
+    }
+    if (code != ERR_OK) {
+        return code;
+    }
+    struct handing *handing = calloc(1, sizeof(*handing));
+    struct export *export = calloc(1, sizeof(*export));
+    if (handing == NULL || export == NULL) {
+        free(handing);
+        free(export);
+        return error_set(err, ERR_MEMORY, "handover");
+    }
+    begin(export, call);
+    handing->job = (struct verb_job){.step = step_handing, .free = free_handing};
+    handing->export = export;
+    handing->force = options_has(options, "--force");
+    code = make_paths(export, name, err);
+    if (code != ERR_OK) {
+        free_handing(&handing->job);
+        return code;
+    }
+    call->job = &handing->job;
+    return ERR_OK;
+}
+
+void verb_handover(struct verb_call *call) {
+    struct options options;
+    struct error err;
+    struct pairs_station self;
+    enum error_code code = parts_words(call, "handover", 0, 0, "", &options, &err);
+    if (code == ERR_OK && verb_may_write(call, &self)) {
+        code = begin_handing(call, &options, &self, &err);
+    }
+    if (code != ERR_OK) {
+        verb_fail(call, &err);
+    }
     options_release(&options);
 }

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "node/show.h"
+#include "node/show_day.h"
 
 void *parts_room(struct verb_call *call, size_t size) {
     struct error err;
@@ -101,6 +101,17 @@ enum error_code parts_chip(const char *value, bool zeros_count, struct parts_chi
                           "on:BIB.");
 }
 
+enum error_code parts_tag(const char *value, struct record_tag *tag, struct error *err) {
+    const char *slash = strchr(value, '/');
+    size_t length = slash == NULL ? strlen(value) : (size_t)(slash - value);
+    *tag = (struct record_tag){.seen = true};
+    enum error_code code = epc_parse(slice_of(value, length), &tag->epc, err);
+    if (code == ERR_OK && slash != NULL) {
+        code = tid_parse(slice_text(slash + 1), &tag->tid, err);
+    }
+    return code;
+}
+
 /* ---- issues ---- */
 
 static bool gather(void *context, const struct pairs_issue *issue) {
@@ -169,6 +180,36 @@ json_t *parts_issues_json(const struct parts_issues *issues) {
         }
     }
     return array;
+}
+
+/* ---- holds ---- */
+
+static bool add_hold(void *context, const struct pairs_hold *hold) {
+    struct parts_holds *holds = context;
+    if (holds->count++ < PARTS_HOLDS_SHOWN) {
+        buffer_print(&holds->text, "  bib %s ", hold->bib.text);
+        show_hold(&holds->text, hold, station_wall());
+        buffer_print(&holds->text, "\n");
+    }
+    json_array_append_new(holds->array, show_hold_json(hold));
+    return true;
+}
+
+enum error_code parts_holds(struct ledger *ledger, struct parts_holds *holds, struct error *err) {
+    *holds = (struct parts_holds){.array = json_array()};
+    buffer_init(&holds->text);
+    enum error_code code = pairs_each_hold(ledger, add_hold, holds, err);
+    if (holds->count > PARTS_HOLDS_SHOWN) {
+        buffer_print(&holds->text, "  and further bibs held back: %zu\n",
+                     holds->count - PARTS_HOLDS_SHOWN);
+    }
+    return code;
+}
+
+void parts_holds_release(struct parts_holds *holds) {
+    buffer_release(&holds->text);
+    json_decref(holds->array);
+    *holds = (struct parts_holds){.count = 0};
 }
 
 bool parts_zeros_count(struct verb_call *call) {

@@ -45,6 +45,10 @@ struct parts_chip {
 enum error_code parts_chip(const char *value, bool zeros_count, struct parts_chip *chip,
                            struct error *err) __attribute__((nonnull(3, 4), warn_unused_result));
 
+/* EPC[/TID], a tag that was read. Errors: ERR_TAG. */
+enum error_code parts_tag(const char *value, struct record_tag *tag, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
 /* Issues copied out of the ledger, to be released. */
 struct parts_issues {
     size_t count, capacity;
@@ -63,6 +67,17 @@ enum error_code parts_present(struct ledger *ledger, const struct bib *bib,
                               struct parts_issues *issues, bool *ever, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 json_t *parts_issues_json(const struct parts_issues *issues) __attribute__((nonnull));
+
+/* The bibs that are held back: each as JSON into *array, and the first of them as lines. */
+enum { PARTS_HOLDS_SHOWN = 20 };
+struct parts_holds {
+    size_t count;
+    struct buffer text; /* to be released, as is array */
+    json_t *array;
+};
+enum error_code parts_holds(struct ledger *ledger, struct parts_holds *holds, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+void parts_holds_release(struct parts_holds *holds) __attribute__((nonnull));
 
 /* Whether leading zeros count in the event that the call's station is of. */
 bool parts_zeros_count(struct verb_call *call) __attribute__((nonnull));

@@ -19,6 +19,8 @@ struct standing {
     struct pairs_station self;
     json_t *peers_json, *alarms_json, *retired_json;
     struct buffer peers_text, alarms_text;
+    struct parts_holds holds;
+    struct pairs_handover handover; /* number 0: no list is out */
 };
 
 static bool count_bib(void *context, const struct pairs_bib *bib) {
@@ -186,6 +188,13 @@ static enum error_code gather(struct standing *standing, struct error *err) {
         code = pairs_each_alarm(ledger, add_alarm, standing, err);
     }
     add_own_alarms(standing);
+    if (code == ERR_OK) {
+        code = parts_holds(ledger, &standing->holds, err);
+    }
+    if (code == ERR_OK) {
+        code = pairs_last_handover(ledger, &standing->handover, err);
+        code = code == ERR_NOT_FOUND ? ERR_OK : code;
+    }
     return code;
 }
 
@@ -207,6 +216,28 @@ static const char *role_name(const struct standing *standing) {
                                         [ROLE_LEAD] = "lead",
                                         [ROLE_ROOT] = "root"};
     return standing->self.dead || standing->self.stolen ? "retired" : names[standing->self.role];
+}
+
+/* The chip list that the timing crew has. */
+static json_t *handover_json(const struct pairs_handover *handover) {
+    return handover->number == 0
+               ? json_null()
+               : json_pack("{s:I, s:I, s:o, s:o, s:o, s:o}", "number", (json_int_t)handover->number,
+                           "lines", (json_int_t)handover->bibs, "table",
+                           show_text_json(handover->said.table), "time",
+                           show_time_json(handover->said.wall), "state_hash",
+                           show_hex_json(handover->state.bytes, sizeof(handover->state.bytes)),
+                           "list_hash",
+                           show_hex_json(handover->list.bytes, sizeof(handover->list.bytes)));
+}
+
+static void handover_text(struct buffer *out, const struct pairs_handover *handover) {
+    if (handover->number > 0) {
+        buffer_print(out, "  chip list %llu is out: ", (unsigned long long)handover->number);
+        show_who(out, handover->said.table, handover->said.wall, handover->said.helper,
+                 station_wall());
+        buffer_print(out, "\n");
+    }
 }
 
 static void tell_json(struct verb_call *call, struct standing *standing, struct digest32 heads,
@@ -238,6 +269,8 @@ static void tell_json(struct verb_call *call, struct standing *standing, struct 
     json_object_set_new(status, "shared", json_integer((json_int_t)standing->shared));
     json_object_set_new(status, "doubt", json_integer((json_int_t)standing->doubts));
     json_object_set_new(status, "unsafe", json_integer((json_int_t)standing->unsafe));
+    json_object_set(status, "holds", standing->holds.array);
+    json_object_set_new(status, "handover", handover_json(&standing->handover));
     json_object_set(status, "alarms", standing->alarms_json);
     json_object_set(status, "peers", standing->peers_json);
     json_object_set(status, "retired", standing->retired_json);
@@ -270,6 +303,11 @@ static void tell_text(struct verb_call *call, struct standing *standing, struct 
     buffer_print(out, "  bibs chipped twice: %llu, chips on two bibs: %llu, bibs in doubt: %llu\n",
                  (unsigned long long)standing->doubles, (unsigned long long)standing->shared,
                  (unsigned long long)standing->doubts);
+    if (standing->holds.count > 0) {
+        buffer_print(out, "  bibs held back: %zu\n", standing->holds.count);
+        buffer_append_slice(out, buffer_slice(&standing->holds.text));
+    }
+    handover_text(out, &standing->handover);
     if (alone_since(standing, &since)) {
         show_time(since, station_wall(), when);
         buffer_print(out, "  working alone since %s, carry on\n", when);
@@ -313,6 +351,7 @@ void verb_status(struct verb_call *call) {
     json_decref(standing->retired_json);
     buffer_release(&standing->peers_text);
     buffer_release(&standing->alarms_text);
+    parts_holds_release(&standing->holds);
     free(standing->peers);
     free(standing);
     options_release(&options);

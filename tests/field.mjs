@@ -141,9 +141,10 @@ export class Station {
     return this.json(['status']);
   }
 
-  // Starts the node, and comes back when it serves. `this.address` is where then.
-  async start({ env } = {}) {
-    const words = ['--dir', this.dir, 'run', '--listen', this.listen];
+  // Starts the node (with further `words`), and comes back when it serves. `this.address` is where
+  // then.
+  async start({ env, words: further = [] } = {}) {
+    const words = ['--dir', this.dir, 'run', '--listen', this.listen, ...further];
     for (const peer of this.peers) words.push('--peer', peer);
     const log = openSync(this.log, 'a');
     const stdio = ['ignore', 'pipe', log];

@@ -242,6 +242,50 @@ static void append_stolen(struct log *root, const struct log *table, struct buff
     append(root, RECORD_RETIRE, body, table);
 }
 
+/* What happens all day beside issuing, with every optional key. */
+static void append_day(struct log *table, const struct log *lead, struct buffer *body) {
+    struct record_hold hold = {.bib = {"1500"},
+                               .how = HOLD_REPRINT,
+                               .reason = slice_text("M\xC3\xBC"
+                                                    "de")};
+    struct record_look look = {.bib = {"1414"},
+                               .tag_count = 1,
+                               .verdict = LOOK_OTHER,
+                               .has_stack = true,
+                               .stack = {1401, 1500}};
+    struct record_look empty = {.bib = {"A-7"}, .verdict = LOOK_NO_CHIP};
+    struct record_roll roll = {.roll = slice_text("R12"),
+                               .how = ROLL_LOADED,
+                               .pair = true,
+                               .has_count = true,
+                               .count = 2000};
+    struct record_note note = {.text = slice_text("box B was wet"),
+                               .has_bib = true,
+                               .bib = {"1414"},
+                               .has_station = true,
+                               .station = lead->keys.sign_public};
+    record_hold_write(&hold, body);
+    append(table, RECORD_HOLD, body, lead);
+    look.tag[0].epc = (struct epc){12, {0x35, 0, 7, 0xAB}};
+    look.tag[0].tid = (struct tid){12, {0xE2, 0x80, 0x11, 0x05}};
+    look.tag[0].seen = true;
+    record_look_write(&look, body);
+    append(table, RECORD_LOOK, body, NULL);
+    record_look_write(&empty, body);
+    append(table, RECORD_LOOK, body, NULL);
+    record_roll_write(&roll, body);
+    append(table, RECORD_ROLL, body, NULL);
+    record_note_write(&note, body);
+    append(table, RECORD_NOTE, body, NULL);
+}
+
+static void append_handover(struct log *lead, struct buffer *body) {
+    struct record_handover handover = {
+        .number = 1, .state = {{5}}, .list = {{6}}, .bibs = RECORD_NUMBER_MAX};
+    record_handover_write(&handover, body);
+    append(lead, RECORD_HANDOVER, body, NULL);
+}
+
 static void make_event(void) {
     struct buffer body;
     struct buffer found;
@@ -264,6 +308,8 @@ static void make_event(void) {
     append_issue(&table, "A-7", &body);
     append_full_issue(&table, &first, &lead, &body);
     append_settlement(&lead, &first, &table, &body);
+    append_day(&table, &lead, &body);
+    append_handover(&lead, &body);
     append_open(&again, &table, &body);
     for (int bib = 1; bib <= 130; bib++) {
         char label[8];

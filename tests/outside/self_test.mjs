@@ -72,7 +72,7 @@ function bodyOf(shape) {
 }
 
 const KINDS = { open: 1n, found: 2n, admit: 3n, retire: 4n, allot: 5n, issue: 6n, void: 7n,
-  close: 8n, ticket: 9n, cancel: 10n };
+  close: 8n, ticket: 9n, cancel: 10n, hold: 11n, look: 12n, roll: 13n, note: 14n, handover: 15n };
 
 test('the good file holds each kind, an unknown one, and unknown keys', () => {
   const shapes = new Set(good.records.map((record) => record.shape));
@@ -154,6 +154,19 @@ test('bodies of another shape, well signed', async () => {
     ['void', (body) => body.delete(3n), /with key 3/],
     ['close', (body) => body.set(1n, 0n), /close\.1/],
     ['close', (body) => body.set(1n, 281474976710656n), /close\.1/],
+    ['hold', (body) => body.set(2n, 5n), /hold\.2/],
+    ['hold', (body) => body.delete(3n), /with key 3/],
+    ['look', (body) => body.set(2n, Array(5).fill(new Map([[1n, new Uint8Array(2)], [4n, true]]))),
+      /look\.2/],
+    ['look', (body) => body.set(3n, 7n), /look\.3/],
+    ['look', (body) => body.set(4n, [1n]), /look\.4/],
+    ['roll', (body) => body.set(1n, ''), /roll\.1/],
+    ['roll', (body) => body.set(3n, false), /roll\.3/],
+    ['roll', (body) => body.set(4n, 281474976710656n), /roll\.4/],
+    ['note', (body) => body.set(1n, ''), /note\.1/],
+    ['note', (body) => body.set(3n, new Uint8Array(31)), /note\.3/],
+    ['handover', (body) => body.set(1n, 0n), /handover\.1/],
+    ['handover', (body) => body.set(3n, new Uint8Array(16)), /handover\.3/],
   ];
   for (const [shape, change, why] of cases) {
     const body = structuredClone(bodyOf(shape));

@@ -222,7 +222,23 @@ static enum error_code act_on(struct fleet *fleet, size_t at, int64_t now, uint6
     return code;
 }
 
+/* A bib is laid aside, or given free again; few bibs, so that tables meet over them. */
+static enum error_code make_hold(struct fleet *fleet, size_t at, int64_t now, struct error *err) {
+    struct dice *dice = &fleet->hold_dice;
+    struct record_hold hold = {.reason = slice_text("not in the box")};
+    struct record_id id;
+    struct buffer body;
+    set_bib(&hold.bib, 1 + dice_below(dice, FLEET_HELD));
+    hold.how = (enum hold_how)(1 + dice_below(dice, HOLD_REPRINT));
+    buffer_init(&body);
+    record_hold_write(&hold, &body);
+    return fleet_append(fleet, at, &fleet->station[at].author, RECORD_HOLD, &body, now, &id, err);
+}
+
 enum error_code fleet_act(struct fleet *fleet, size_t at, int64_t now, struct error *err) {
+    if (dice_percent(&fleet->hold_dice, 7)) {
+        return make_hold(fleet, at, now, err);
+    }
     uint64_t roll = dice_below(&fleet->dice, 100);
     const struct fleet_issue *other = roll < 35 ? pick_issue(fleet, at) : NULL;
     if (other != NULL) {

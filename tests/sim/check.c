@@ -300,6 +300,36 @@ static void check_lists(struct ledger *ledger, const struct compared *compared) 
     }
 }
 
+static bool count_hold(void *context, const struct pairs_hold *hold) {
+    (void)hold;
+    ++*(size_t *)context;
+    return true;
+}
+
+/* Each bib that the oracle holds back is held back, by the same record, and no other is. Returns
+ * how many there are. */
+static size_t check_holds(struct ledger *ledger, const struct oracle *oracle) {
+    struct error err;
+    size_t expected = 0;
+    size_t listed = 0;
+    for (size_t i = 0; i < oracle->hold_count; i++) {
+        const struct oracle_hold *want = &oracle->hold[i];
+        struct pairs_hold hold;
+        enum error_code code = pairs_hold(ledger, &want->bib, &hold, &err);
+        bool same = code == ERR_OK && hold.how == want->how && ID_EQUAL(hold.said.id, want->id);
+        if (want->how == HOLD_FREE ? code != ERR_NOT_FOUND : !same) {
+            fleet_fail("oracle", "bib %s: hold %d; the oracle says %d", want->bib.text,
+                       code == ERR_OK ? (int)hold.how : (int)HOLD_FREE, (int)want->how);
+        }
+        expected += want->how != HOLD_FREE;
+    }
+    fleet_check(pairs_each_hold(ledger, count_hold, &listed, &err), &err);
+    if (listed != expected) {
+        fleet_fail("oracle", "%zu bibs are held back; the oracle says %zu", listed, expected);
+    }
+    return expected;
+}
+
 static void check_oracle(struct world *world, size_t at, bool print) {
     struct ledger *ledger = ledger_at(world, at);
     struct error err;
@@ -315,15 +345,16 @@ static void check_oracle(struct world *world, size_t at, bool print) {
                    compared.bibs, shared, oracle.bib_count, oracle.shared);
     }
     check_lists(ledger, &compared);
+    size_t holds = check_holds(ledger, &oracle);
     size_t branches = count_branches(records, count);
     check_forks(world, at, branches);
     if (print) {
         printf("  %zu records, %zu bibs: doubled %zu unaware, %zu knowing, %zu repeats; %zu "
-               "emptied, %zu crossed, %zu in doubt; %zu tags on two bibs; %zu forks, %zu "
-               "uncounted\n",
+               "emptied, %zu crossed, %zu in doubt; %zu tags on two bibs; %zu held "
+               "back; %zu forks, %zu uncounted\n",
                count, compared.bibs, compared.doubled[PAIRS_UNAWARE],
                compared.doubled[PAIRS_KNOWING], compared.doubled[PAIRS_REPEAT], compared.emptied,
-               compared.crossed, compared.doubt, shared, branches, oracle.uncounted);
+               compared.crossed, compared.doubt, shared, holds, branches, oracle.uncounted);
     }
     oracle_release(&oracle);
     fleet_records_free(records, count);

@@ -297,6 +297,7 @@ void fleet_new(struct fleet *fleet, uint64_t seed, size_t count, bool epc_unique
     struct record_id id;
     struct error err;
     memset(fleet, 0, sizeof(*fleet));
+    fleet->hold_dice.state = seed ^ 0x686f6c64;
     fleet->dice.state = seed ^ 0x666c656574; /* not the same stream as the network's */
     fleet->count = count;
     fleet->vfs = vfs;

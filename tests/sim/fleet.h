@@ -15,6 +15,7 @@ enum {
     FLEET_SECOND = 3, /* the second lead */
     FLEET_BIBS_EACH = 100,
     FLEET_CONTESTED = 40,
+    FLEET_HELD = 12, /* bibs that are laid aside now and then */
     FLEET_SPARE = 2, /* places behind the stations: a twin of one of them, and a stranger */
 };
 
@@ -50,8 +51,9 @@ struct fleet_knew {
 };
 
 struct fleet {
-    struct dice dice; /* for keys and acts */
-    const char *vfs;  /* NULL: ledgers live in SQLite's own memory, and no folder can be lost */
+    struct dice dice;      /* for keys and acts */
+    struct dice hold_dice; /* for holds: old seeds keep their other acts */
+    const char *vfs; /* NULL: ledgers live in SQLite's own memory, and no folder can be lost */
     struct registry registry;
     struct ledger_event event;
     struct station_keys root;

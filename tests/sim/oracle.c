@@ -18,6 +18,7 @@ struct item {
     size_t seen[RECORD_SEEN_MAX]; /* NOBODY where that head is not held */
     struct record_issue issue;    /* of kind issue */
     struct record_void voided;    /* of kind void */
+    struct record_hold hold;      /* of kind hold */
     bool live;
 };
 
@@ -77,6 +78,8 @@ static void read_item(struct world *world, struct item *item) {
         insist(record_issue_read(item->record.body, &item->issue), "an issue does not read");
     } else if (item->record.kind == RECORD_VOID) {
         insist(record_void_read(item->record.body, &item->voided), "a void does not read");
+    } else if (item->record.kind == RECORD_HOLD) {
+        insist(record_hold_read(item->record.body, &item->hold), "a hold does not read");
     } else if (item->record.kind == RECORD_FOUND) {
         struct record_found found;
         insist(record_found_read(item->record.body, &found), "found does not read");
@@ -427,6 +430,56 @@ static size_t count_shared(const struct world *world, bool by_tid) {
     return shared;
 }
 
+/* ---- holds ---- */
+
+static bool is_hold(const struct item *item) {
+    return item->record.kind == RECORD_HOLD && item->counts;
+}
+
+static bool holds_same(const struct item *a, const struct item *b) {
+    return is_hold(a) && is_hold(b) && strcmp(a->hold.bib.text, b->hold.bib.text) == 0;
+}
+
+/* Whether some other hold of the bib had seen this one and may take its place: what a lead holds,
+ * only leads let go. */
+static bool is_let_go(const struct world *world, size_t at) {
+    const struct item *item = &world->item[at];
+    bool by_lead = item->hold.how == HOLD_HELD && role_of(world, &item->key, false) >= ROLE_LEAD;
+    for (size_t i = 0; i < world->count; i++) {
+        if (i != at && holds_same(&world->item[i], item) && covers(world, i, at) &&
+            (!by_lead || role_of(world, &world->item[i].key, false) >= ROLE_LEAD)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool is_stricter(const struct oracle_hold *a, const struct oracle_hold *b) {
+    static const int rank[] = {
+        [HOLD_FREE] = 0, [HOLD_REPRINT] = 1, [HOLD_MISSING] = 2, [HOLD_HELD] = 3};
+    return rank[a->how] != rank[b->how] ? rank[a->how] > rank[b->how]
+                                        : memcmp(&a->id, &b->id, sizeof(a->id)) < 0;
+}
+
+static void list_holds(const struct world *world, struct oracle *oracle) {
+    oracle->hold = must(calloc(world->count + 1, sizeof(*oracle->hold)));
+    for (size_t i = 0; i < world->count; i++) {
+        const struct item *item = &world->item[i];
+        if (!is_hold(item) || is_let_go(world, i)) {
+            continue;
+        }
+        struct oracle_hold hold = {item->hold.bib, item->hold.how, item->id};
+        size_t at = 0;
+        while (at < oracle->hold_count && strcmp(oracle->hold[at].bib.text, hold.bib.text) != 0) {
+            at++;
+        }
+        if (at == oracle->hold_count || is_stricter(&hold, &oracle->hold[at])) {
+            oracle->hold[at] = hold;
+        }
+        oracle->hold_count += at == oracle->hold_count;
+    }
+}
+
 /* ---- all ---- */
 
 static int compare_bibs(const void *a, const void *b) {
@@ -478,6 +531,7 @@ struct oracle oracle_of(const struct slice *raw, size_t count, const struct sign
         item->live = is_issue(item) && item->counts && !is_ended(&world, i, NOBODY);
     }
     list_bibs(&world, &oracle);
+    list_holds(&world, &oracle);
     for (size_t i = 0; i < oracle.bib_count; i++) {
         judge_bib(&world, &oracle.bib[i]);
     }
@@ -490,4 +544,5 @@ struct oracle oracle_of(const struct slice *raw, size_t count, const struct sign
 
 void oracle_release(struct oracle *oracle) {
     free(oracle->bib);
+    free(oracle->hold);
 }

@@ -20,9 +20,18 @@ struct oracle_bib {
     size_t live;
 };
 
+/* A bib that a counted hold names, and the one that stands. */
+struct oracle_hold {
+    struct bib bib;
+    enum hold_how how; /* HOLD_FREE: it may be chipped */
+    struct record_id id;
+};
+
 struct oracle {
     struct oracle_bib *bib; /* every bib that an issue names, in the order of the labels' bytes */
     size_t bib_count;
+    struct oracle_hold *hold; /* one for each bib, in no order */
+    size_t hold_count;
     size_t shared;    /* tags that are live on two bibs or more */
     size_t forks;     /* records that follow the same record as another */
     size_t uncounted; /* issues and voids that are held and do not count */

@@ -288,6 +288,75 @@ static void void_goes_round(void **state) {
     assert_string_equal(back.chip_bib.text, "8");
 }
 
+static void hold_and_look_go_round(void **state) {
+    (void)state;
+    struct record_hold hold = {.bib = {"A-7"}, .how = HOLD_FREE};
+    struct record_hold back;
+    ROUND_TRIP(hold, &hold, &back);
+    assert_string_equal(back.bib.text, "A-7");
+    assert_int_equal(back.how, HOLD_FREE);
+    buffer_clear(&store);
+    hold = (struct record_hold){
+        .bib = {"123456789012"}, .how = HOLD_REPRINT, .reason = slice_text(long_text)};
+    ROUND_TRIP(hold, &hold, &back);
+    assert_string_equal(back.bib.text, "123456789012");
+    assert_int_equal(back.how, HOLD_REPRINT);
+    assert_true(slice_equal(back.reason, slice_text(long_text)));
+    buffer_clear(&store);
+    struct record_look look = {.bib = {"7"}, .verdict = LOOK_NO_CHIP};
+    struct record_look seen;
+    ROUND_TRIP(look, &look, &seen);
+    assert_int_equal(seen.tag_count, 0);
+    assert_false(seen.has_stack);
+    buffer_clear(&store);
+    look.tag_count = RECORD_TAGS_MAX;
+    for (size_t i = 0; i < RECORD_TAGS_MAX; i++) {
+        look.tag[i].epc = (struct epc){2, {(uint8_t)i, 1}};
+        look.tag[i].tid = (struct tid){2, {0xE2, (uint8_t)i}};
+        look.tag[i].seen = true;
+    }
+    look.verdict = LOOK_HALF;
+    look.has_stack = true;
+    look.stack = (struct bib_range){0, UINT64_MAX};
+    ROUND_TRIP(look, &look, &seen);
+    assert_int_equal(seen.verdict, LOOK_HALF);
+    assert_int_equal(seen.tag[3].epc.data[0], 3);
+    assert_int_equal(seen.tag[3].tid.data[1], 3);
+    assert_true(seen.has_stack && seen.stack.last == UINT64_MAX);
+}
+
+static void roll_note_and_handover_go_round(void **state) {
+    (void)state;
+    struct record_roll roll = {.roll = slice_text("R"), .how = ROLL_LOADED};
+    struct record_roll back;
+    ROUND_TRIP(roll, &roll, &back);
+    assert_false(back.pair || back.has_count);
+    buffer_clear(&store);
+    roll = (struct record_roll){slice_text(long_text), ROLL_SCRAPPED, true, true, 0};
+    ROUND_TRIP(roll, &roll, &back);
+    assert_true(back.pair && back.has_count);
+    assert_int_equal(back.count, 0);
+    assert_int_equal(back.how, ROLL_SCRAPPED);
+    buffer_clear(&store);
+    struct record_note note = {.text = slice_text("wet")};
+    struct record_note said;
+    ROUND_TRIP(note, &note, &said);
+    assert_false(said.has_bib || said.has_station);
+    buffer_clear(&store);
+    note.has_bib = note.has_station = true;
+    note.bib = (struct bib){"8"};
+    note.station.bytes[31] = 6;
+    ROUND_TRIP(note, &note, &said);
+    assert_string_equal(said.bib.text, "8");
+    assert_int_equal(said.station.bytes[31], 6);
+    assert_true(slice_equal(said.text, slice_text("wet")));
+    buffer_clear(&store);
+    struct record_handover handover = {RECORD_NUMBER_MAX, {{1}}, {{2}}, 20000};
+    struct record_handover out;
+    ROUND_TRIP(handover, &handover, &out);
+    assert_memory_equal(&handover, &out, sizeof(out));
+}
+
 /* ---- shapes ---- */
 
 static bool reads(enum record_kind kind, struct slice body) {
@@ -302,6 +371,11 @@ static bool reads(enum record_kind kind, struct slice body) {
         struct record_close close;
         struct record_ticket ticket;
         struct record_cancel cancel;
+        struct record_hold hold;
+        struct record_look look;
+        struct record_roll roll;
+        struct record_note note;
+        struct record_handover handover;
     } into;
     switch (kind) {
     case RECORD_OPEN:
@@ -324,6 +398,16 @@ static bool reads(enum record_kind kind, struct slice body) {
         return record_ticket_read(body, &into.ticket);
     case RECORD_CANCEL:
         return record_cancel_read(body, &into.cancel);
+    case RECORD_HOLD:
+        return record_hold_read(body, &into.hold);
+    case RECORD_LOOK:
+        return record_look_read(body, &into.look);
+    case RECORD_ROLL:
+        return record_roll_read(body, &into.roll);
+    case RECORD_NOTE:
+        return record_note_read(body, &into.note);
+    case RECORD_HANDOVER:
+        return record_handover_read(body, &into.handover);
     }
     return false;
 }
@@ -822,6 +906,109 @@ static void shapes_of_void(void **state) {
     EXPECT_SHAPES(cases);
 }
 
+static void shapes_of_the_day(void **state) {
+    (void)state;
+    static const struct shape_case cases[] = {
+        {RECORD_HOLD, "A3" BIB1 "02010360", true},
+        {RECORD_HOLD, "A3" BIB1 "0204036178", true},
+        {RECORD_HOLD,
+         "A4" BIB1 "0204036178"
+         "0900",
+         true}, /* unknown key */
+        {RECORD_HOLD, "A3" BIB1 "02000360", false},
+        {RECORD_HOLD, "A3" BIB1 "02050360", false},
+        {RECORD_HOLD,
+         "A3016161"
+         "02010360",
+         false}, /* lower case */
+        {RECORD_HOLD, "A2" BIB1 "0201", false},
+        {RECORD_HOLD, "A202010360", false},
+        {RECORD_HOLD,
+         "A3" BIB1 "02010341"
+         "78",
+         false}, /* bytes for text */
+        {RECORD_LOOK,
+         "A3" BIB1 "0280"
+         "0302",
+         true},
+        {RECORD_LOOK, "A3" BIB1 "02" TAGS "0306", true},
+        {RECORD_LOOK,
+         "A4" BIB1 "02" TAGS "0301"
+         "04820109",
+         true},
+        {RECORD_LOOK, "A3" BIB1 "02" TAGS "0300", false},
+        {RECORD_LOOK, "A3" BIB1 "02" TAGS "0307", false},
+        {RECORD_LOOK,
+         "A4" BIB1 "02" TAGS "0301"
+         "04820901",
+         false}, /* falling */
+        {RECORD_LOOK,
+         "A4" BIB1 "02" TAGS "0301"
+         "048101",
+         false},
+        {RECORD_LOOK,
+         "A3" BIB1 "0285A20142010204F5A20142010204F5A20142010204F5A20142010204F5A20142010204F50301",
+         false},
+        {RECORD_LOOK, "A2" BIB1 "0302", false},
+        {RECORD_LOOK, "A2" BIB1 "0280", false},
+        {RECORD_ROLL,
+         "A2016152"
+         "0201",
+         true},
+        {RECORD_ROLL,
+         "A4016152"
+         "020303F50400",
+         true},
+        {RECORD_ROLL,
+         "A3016152"
+         "0201041B0000FFFFFFFFFFFF",
+         true},
+        {RECORD_ROLL,
+         "A3016152"
+         "0201041B0001000000000000",
+         false},
+        {RECORD_ROLL,
+         "A20160"
+         "0201",
+         false}, /* no name */
+        {RECORD_ROLL,
+         "A2016152"
+         "0200",
+         false},
+        {RECORD_ROLL,
+         "A2016152"
+         "0204",
+         false},
+        {RECORD_ROLL,
+         "A3016152"
+         "020103F4",
+         false},
+        {RECORD_ROLL, "A1016152", false},
+        {RECORD_NOTE, "A1016178", true},
+        {RECORD_NOTE,
+         "A3016178"
+         "02613703" B32,
+         true},
+        {RECORD_NOTE,
+         "A2016178"
+         "03" B31,
+         false},
+        {RECORD_NOTE,
+         "A2016178"
+         "026161",
+         false},
+        {RECORD_NOTE, "A10160", false},
+        {RECORD_NOTE, "A0", false},
+        {RECORD_HANDOVER, "A4010102" B32 "03" B32 "0400", true},
+        {RECORD_HANDOVER, "A4010002" B32 "03" B32 "0400", false}, /* lists count from 1 */
+        {RECORD_HANDOVER, "A4010102" B31 "03" B32 "0400", false},
+        {RECORD_HANDOVER, "A4010102" B32 "03" B31 "0400", false},
+        {RECORD_HANDOVER, "A4010102" B32 "03" B32 "0420", false},
+        {RECORD_HANDOVER, "A3010102" B32 "03" B32, false},
+    };
+    EXPECT_SHAPES(cases);
+}
+
 /* Texts are bounded in bytes: 200 fit, 201 do not. */
 static void texts_are_bounded(void **state) {
     (void)state;
@@ -887,12 +1074,15 @@ int main(void) {
         cmocka_unit_test_teardown(allot_and_close_go_round, clear_store),
         cmocka_unit_test_teardown(issue_goes_round, clear_store),
         cmocka_unit_test_teardown(void_goes_round, clear_store),
+        cmocka_unit_test_teardown(hold_and_look_go_round, clear_store),
+        cmocka_unit_test_teardown(roll_note_and_handover_go_round, clear_store),
         cmocka_unit_test(shapes_of_open),
         cmocka_unit_test(shapes_of_found),
         cmocka_unit_test(shapes_of_admit_retire_allot_close),
         cmocka_unit_test(shapes_of_ticket_and_cancel),
         cmocka_unit_test(shapes_of_issue),
         cmocka_unit_test(shapes_of_void),
+        cmocka_unit_test(shapes_of_the_day),
         cmocka_unit_test(texts_are_bounded),
         cmocka_unit_test(lists_are_bounded),
     };

@@ -117,6 +117,10 @@ struct record_id world_retire(struct world *world, size_t by, const struct sign_
 }
 
 void world_new(struct world *world, bool epc_unique) {
+    world_new_with(world, epc_unique, 1);
+}
+
+void world_new_with(struct world *world, bool epc_unique, unsigned tags_per_bib) {
     struct buffer body;
     memset(world, 0, sizeof *world);
     world->wall = 1800000000000;
@@ -129,7 +133,7 @@ void world_new(struct world *world, bool epc_unique) {
     found.category[0].name = slice_text("all");
     found.category[0].scheme.kind = epc_unique ? EPC_AS_READ : EPC_OWN;
     found.category[0].scheme.code = epc_unique ? 0 : 4711;
-    found.category[0].tags_per_bib = 1;
+    found.category[0].tags_per_bib = (uint8_t)tags_per_bib;
     buffer_init(&body);
     record_found_write(&found, &body);
     world->event.root = world->root.sign_public;

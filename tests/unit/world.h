@@ -29,6 +29,8 @@ struct world {
 
 /* Station 0 is the lead and has the root key. `epc_unique` as in `found`. */
 void world_new(struct world *world, bool epc_unique);
+/* The same with so many tags a bib. */
+void world_new_with(struct world *world, bool epc_unique, unsigned tags_per_bib);
 void world_free(struct world *world);
 /* A further station, admitted by the lead in station 0's ledger, its own ledger holding what the
  * lead's held then, its log open. Returns its index. */
