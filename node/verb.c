@@ -191,7 +191,8 @@ const struct verb verb_table[] = {
      "Prints `ready ADDR:PORT` once it serves. Port 0 is any free port. Ends cleanly on SIGTERM "
      "or\n"
      "Ctrl-C.\n"
-     "--encoder is what writes and reads chips at this table: `rehearse` (none: for training), or\n"
+     "--encoder is what writes and reads chips at this table: `rehearse` (none: for training),\n"
+     "llrp:ADDR[:PORT][,antenna=1][,power=INDEX][,password=HEX8][,lock] for an LLRP reader, or\n"
      "program:COMMAND for any program that speaks as DEVELOPERS.md says under Encoders. It can be\n"
      "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
      "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",

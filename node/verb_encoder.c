@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "node/encoder.h"
+#include "node/encoder_llrp.h"
 #include "node/verb.h"
 
 static const struct {
@@ -13,6 +14,7 @@ static const struct {
     int (*run)(const char *args);
 } in_the_box[] = {
     {"rehearse", encoder_rehearse},
+    {"llrp", encoder_llrp},
 };
 enum { COUNT = sizeof in_the_box / sizeof in_the_box[0] };
 
