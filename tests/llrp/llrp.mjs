@@ -180,6 +180,11 @@ test('tags are locked after the read-back, and not before it was right', async (
   assert.deepEqual([tag.locks, tag.password], [{ epc: true, password: true }, parseInt(PASSWORD, 16)]);
   const specs = reader.messages.filter(({ name }) => name === 'ADD_ACCESSSPEC').slice(-2);
   assert.deepEqual(specs.map((spec) => within(spec, 'C1G2Lock').length), [0, 1], 'two AccessSpecs');
+  // one that somebody else has locked stays as it is
+  const locked = blank({ tid: TID_2, locked: true, password: '00000001' });
+  reader.place(locked);
+  await encoder.field([{ epc: BLANK, tid: TID_2 }, { epc: OURS, tid: TID }]);
+  assertFailed(await encoder.write(4, { epc: BLANK, tid: TID_2 }, OURS_2), 'password', false);
   // once locked it is written with the password, as redoing a bib needs
   assert.deepEqual(await encoder.write(3, { epc: OURS, tid: TID }, OURS_2), written(3, OURS_2));
 });
@@ -305,7 +310,7 @@ test('a reader that falls silent, and one that hangs up', async (t) => {
   reader.socket.end();
   await encoder.trouble(/closed/, { from });
   await encoder.ready({ from });
-  assert.equal(reader.attempts, 4);
+  assert.equal(reader.attempts, 4, encoder.log);
 });
 
 test('no reader, one that never answers, one in use: trouble each second, then ready', async (t) => {
@@ -359,6 +364,41 @@ test('a reader with room for one AccessSpec of two OpSpecs', async (t) => {
   assert.deepEqual(answer, { say: 'written', order: 1, tag: { epc: OURS, pc: '3000' } });
   await sleep(600);
   assert.ok(encoder.said.every(({ tags = [] }) => tags.length < 2), 'one tag is never shown as two');
+});
+
+test('what an earlier client has left is cleared away, and inventory that ends is begun again', async (t) => {
+  const { reader, encoder } = await setUp(t, { tags: [blank()] });
+  await encoder.ready();
+  encoder.child.kill('SIGKILL');
+  await encoder.ended;
+  assert.deepEqual([reader.rospecs.size, reader.access.size], [1, 1]);
+  const second = new Encoder(t, '127.0.0.1');
+  await second.field([{ epc: BLANK, tid: TID }]);
+  assert.equal(second.said.filter(({ say }) => say === 'ready').length, 1);
+  assert.equal(reader.attempts, 2);
+  const from = second.said.length;
+  reader.tellOf(1, 2);
+  await second.trouble(/stopped/, { from });
+  await second.field([{ epc: BLANK, tid: TID }], { from });
+});
+
+test('a reader that refuses an order, or to read TIDs by itself', async (t) => {
+  const tag = blank();
+  const { reader, encoder } = await setUp(t, { tags: [tag] });
+  await encoder.field([{ epc: BLANK, tid: TID }]);
+  for (const [order, name] of [[1, 'ADD_ACCESSSPEC'], [2, 'ENABLE_ACCESSSPEC']]) {
+    reader.refuses = (message) => message.name === name && message.fields.accessspec !== 1; // of TIDs
+    assertFailed(await encoder.write(order, { epc: BLANK, tid: TID }, OURS), 'reader', false);
+    reader.refuses = undefined;
+  }
+  assert.deepEqual(await encoder.write(3, { epc: BLANK, tid: TID }, OURS), written(3, OURS));
+  assert.equal(reader.attempts, 1);
+  reader.refuses = ({ subs: [spec] }) => spec?.fields.accessspec_id === 1;
+  const from = encoder.said.length;
+  reader.reset();
+  assert.deepEqual((await encoder.ready({ from })).can, ['write']);
+  await encoder.field([{ epc: OURS }], { from });
+  assert.deepEqual(await encoder.write(4, { epc: OURS }, OURS_2), written(4, OURS_2));
 });
 
 test('lines that are not of the protocol are dropped', async (t) => {
