@@ -8,6 +8,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <poll.h>
+#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -157,6 +158,8 @@ int encoder_llrp(const char *args) {
         return 3;
     }
     buffer_init(&lines.bytes);
+    signal(SIGPIPE,
+           SIG_IGN); /* a node that is gone ends stdin too, and the reader is told to stop */
     while (!lines.over) {
         bool writing;
         int fd = encoder_llrp_link_fd(link, &writing);

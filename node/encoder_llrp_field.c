@@ -60,8 +60,17 @@ static void refresh(struct encoder_llrp_field *field, struct encoder_llrp_tag *t
     tag->heard = heard->heard;
 }
 
-void encoder_llrp_field_hear(struct encoder_llrp_field *field,
-                             const struct encoder_llrp_tag *heard) {
+/* Which of several was heard cannot be told: all that it may be are still there. */
+static void refresh_all(struct encoder_llrp_field *field, const struct encoder_llrp_tag *heard) {
+    for (size_t i = 0; i < field->count; i++) {
+        if (encoder_llrp_epc_equal(&field->tags[i].epc, &heard->epc)) {
+            field->tags[i].heard = heard->heard;
+        }
+    }
+}
+
+void encoder_llrp_field_hear(struct encoder_llrp_field *field, const struct encoder_llrp_tag *heard,
+                             bool known_only) {
     size_t nameless = without_tid(field, &heard->epc);
     size_t at = nameless;
     if (heard->tid.size > 0) {
@@ -75,16 +84,26 @@ void encoder_llrp_field_hear(struct encoder_llrp_field *field,
         bool several = false;
         const struct encoder_llrp_tag *only = encoder_llrp_field_only(field, &heard->epc, &several);
         if (several) {
-            return; /* which of them cannot be told */
+            refresh_all(field, heard);
+            return;
         }
         at = only != NULL ? (size_t)(only - field->tags) : field->count;
     }
     if (at < field->count) {
         refresh(field, &field->tags[at], heard);
-    } else if (field->count < ENCODER_LLRP_FIELD_MAX) {
+    } else if (field->count < ENCODER_LLRP_FIELD_MAX && !known_only) {
         field->tags[field->count++] = *heard;
         field->changed = true;
     }
+}
+
+void encoder_llrp_field_written(struct encoder_llrp_field *field, const struct epc *old,
+                                const struct encoder_llrp_tag *tag) {
+    size_t nameless = without_tid(field, old);
+    if (nameless < field->count) {
+        drop(field, nameless);
+    }
+    encoder_llrp_field_hear(field, tag, false);
 }
 
 void encoder_llrp_field_age(struct encoder_llrp_field *field, struct mono_ms now, int64_t gone_ms) {

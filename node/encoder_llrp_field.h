@@ -26,9 +26,14 @@ struct encoder_llrp_field {
     bool changed; /* a tag came, left, or got another EPC or TID; for the caller to clear */
 };
 
-/* A tag was heard. One more than ENCODER_LLRP_FIELD_MAX is not taken. */
-void encoder_llrp_field_hear(struct encoder_llrp_field *field, const struct encoder_llrp_tag *heard)
-    __attribute__((nonnull));
+/* A tag was heard. With `known_only`, one whose EPC and TID say nothing is not added: TIDs are not
+ * being read just now, and it may be one of the field that has another EPC since. One more than
+ * ENCODER_LLRP_FIELD_MAX is not taken. */
+void encoder_llrp_field_hear(struct encoder_llrp_field *field, const struct encoder_llrp_tag *heard,
+                             bool known_only) __attribute__((nonnull));
+/* The tag that had the EPC `old` was written, and is now what `tag` says. */
+void encoder_llrp_field_written(struct encoder_llrp_field *field, const struct epc *old,
+                                const struct encoder_llrp_tag *tag) __attribute__((nonnull));
 /* Tags that were not heard for `gone_ms` have left. */
 void encoder_llrp_field_age(struct encoder_llrp_field *field, struct mono_ms now, int64_t gone_ms)
     __attribute__((nonnull));

@@ -108,7 +108,7 @@ static void aim(struct llrp_access *access, const struct tid *tid, const struct 
 }
 
 void encoder_llrp_order_access(struct encoder_llrp_order *order, struct llrp_access *access) {
-    unsigned words = order->epc.size / 2u + 1;
+    unsigned words = order->epc.size / 2U + 1;
     uint32_t password = order->has_password && !order->open ? order->password : 0;
     *access = (struct llrp_access){.once = true};
     aim(access, &order->tid, order->phase == ENCODER_LLRP_LOCK ? &order->epc : &order->old);
@@ -128,7 +128,7 @@ void encoder_llrp_order_access(struct encoder_llrp_order *order, struct llrp_acc
         order->image[1] = (uint8_t)order->pc;
         memcpy(order->image + 2, order->epc.data, order->epc.size);
         add_write(access, OP_WRITE, LLRP_BANK_EPC, WORD_PC,
-                  slice_of(order->image, order->epc.size + 2u), password);
+                  slice_of(order->image, order->epc.size + 2U), password);
     }
     add_read(access, OP_READ, LLRP_BANK_EPC, WORD_PC, words);
     encoder_llrp_order_read_tid(access, OP_TID);
@@ -140,7 +140,7 @@ void encoder_llrp_order_access(struct encoder_llrp_order *order, struct llrp_acc
 /* Takes what was read at OP_READ; true if it is what was to be written. */
 static bool take_read(struct encoder_llrp_order *order, const struct llrp_report *report) {
     const struct llrp_result *result = result_of(report, OP_READ);
-    if (!was_read(result, order->epc.size + 2u)) {
+    if (!was_read(result, order->epc.size + 2U)) {
         return false;
     }
     order->read_pc = (uint16_t)(result->data.data[0] << 8 | result->data.data[1]);
@@ -177,7 +177,7 @@ static enum encoder_llrp_verdict after_write(struct encoder_llrp_order *order,
     }
     bool half = write->words > 0;
     char text[120];
-    snprintf(text, sizeof text, "%u of %u words written", write->words, order->epc.size / 2u + 1);
+    snprintf(text, sizeof text, "%u of %u words written", write->words, order->epc.size / 2U + 1);
     switch (write->result) {
     case LLRP_WRITE_OK: {
         struct tid tid;
@@ -236,7 +236,7 @@ static enum encoder_llrp_verdict after_look(struct encoder_llrp_order *order,
         return right(order);
     }
     const struct llrp_result *read = result_of(report, OP_READ);
-    if (!was_read(read, order->epc.size + 2u)) {
+    if (!was_read(read, order->epc.size + 2U)) {
         return ENCODER_LLRP_FAILED; /* why and text are those of the write */
     }
     order->changed = !as_before(order);

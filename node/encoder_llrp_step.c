@@ -57,91 +57,73 @@ static void ask_inventory(struct encoder_llrp_link *link) {
     llrp_request_inventory(&link->out, head(link), &inventory);
 }
 
+/* The steps that ask for one thing of a spec: with which message, and of which. */
+enum whose { NOT_SO, ALL, INVENTORY, TIDS, ORDER };
+static const struct {
+    enum llrp_type type;
+    enum whose whose;
+} of_specs[STEP_COUNT] = {
+    [STEP_DROP_ACCESS] = {LLRP_DELETE_ACCESSSPEC, ALL},
+    [STEP_DROP_INVENTORY] = {LLRP_DELETE_ROSPEC, ALL},
+    [STEP_ENABLE_INVENTORY] = {LLRP_ENABLE_ROSPEC, INVENTORY},
+    [STEP_START_INVENTORY] = {LLRP_START_ROSPEC, INVENTORY},
+    [STEP_READ_TIDS] = {LLRP_ENABLE_ACCESSSPEC, TIDS},
+    [STEP_PAUSE_TIDS] = {LLRP_DISABLE_ACCESSSPEC, TIDS},
+    [STEP_RESUME_TIDS] = {LLRP_ENABLE_ACCESSSPEC, TIDS},
+    [STEP_ENABLE] = {LLRP_ENABLE_ACCESSSPEC, ORDER},
+    [STEP_DROP] = {LLRP_DELETE_ACCESSSPEC, ORDER},
+};
+
+static void ask_of_spec(struct encoder_llrp_link *link, enum encoder_llrp_step step) {
+    enum whose whose = of_specs[step].whose;
+    uint32_t spec = whose == INVENTORY ? ROSPEC
+                    : whose == TIDS    ? ACCESSSPEC_TIDS
+                    : whose == ORDER   ? link->spec
+                                       : 0;
+    llrp_request_spec(&link->out, head(link), of_specs[step].type, spec);
+}
+
 static void go(struct encoder_llrp_link *link, enum encoder_llrp_step step) {
     struct buffer *out = &link->out;
     link->step = step;
-    switch (step) {
-    case STEP_VERSION:
+    if (of_specs[step].whose != NOT_SO) {
+        ask_of_spec(link, step);
+    } else if (step == STEP_VERSION) {
         llrp_request_plain(out, head_1_1(link), LLRP_GET_VERSION);
-        break;
-    case STEP_SET_VERSION:
+    } else if (step == STEP_SET_VERSION) {
         llrp_request_set_version(out, head_1_1(link), LLRP_1_1);
-        break;
-    case STEP_CAPABILITIES:
+    } else if (step == STEP_CAPABILITIES) {
         llrp_request_capabilities(out, head(link));
-        break;
-    case STEP_ANTENNA:
+    } else if (step == STEP_ANTENNA) {
         llrp_request_antenna(out, head(link), link->options->antenna);
-        break;
-    case STEP_DROP_ACCESS:
-        llrp_request_spec(out, head(link), LLRP_DELETE_ACCESSSPEC, 0);
-        break;
-    case STEP_DROP_INVENTORY:
-        llrp_request_spec(out, head(link), LLRP_DELETE_ROSPEC, 0);
-        break;
-    case STEP_CONFIGURE:
+    } else if (step == STEP_CONFIGURE) {
         llrp_request_configure(out, head(link), KEEPALIVE_MS);
-        break;
-    case STEP_ADD_INVENTORY:
+    } else if (step == STEP_ADD_INVENTORY) {
         ask_inventory(link);
-        break;
-    case STEP_ENABLE_INVENTORY:
-        llrp_request_spec(out, head(link), LLRP_ENABLE_ROSPEC, ROSPEC);
-        break;
-    case STEP_ADD_TIDS:
+    } else if (step == STEP_ADD_TIDS) {
         ask_access_tids(link);
-        break;
-    case STEP_READ_TIDS:
-    case STEP_RESUME_TIDS:
-        llrp_request_spec(out, head(link), LLRP_ENABLE_ACCESSSPEC, ACCESSSPEC_TIDS);
-        break;
-    case STEP_START_INVENTORY:
-        llrp_request_spec(out, head(link), LLRP_START_ROSPEC, ROSPEC);
-        break;
-    case STEP_REST:
-        link->deadline.ms = INT64_MAX;
-        break;
-    case STEP_PAUSE_TIDS:
-        llrp_request_spec(out, head(link), LLRP_DISABLE_ACCESSSPEC, ACCESSSPEC_TIDS);
-        break;
-    case STEP_ADD:
+    } else if (step == STEP_ADD) {
         ask_access_order(link);
-        break;
-    case STEP_ENABLE:
-        llrp_request_spec(out, head(link), LLRP_ENABLE_ACCESSSPEC, link->spec);
-        break;
-    case STEP_WAIT:
-        link->deadline.ms = link->now.ms + MEET_MS;
-        break;
-    case STEP_DROP:
-        llrp_request_spec(out, head(link), LLRP_DELETE_ACCESSSPEC, link->spec);
-        break;
+    } else {
+        link->deadline.ms = step == STEP_WAIT ? link->now.ms + MEET_MS : INT64_MAX;
     }
     encoder_llrp_link_flush(link);
 }
 
 /* The type of the answer that the step waits for; 0: none. */
-static uint16_t answer_type(enum encoder_llrp_step step) {
-    static const uint16_t types[] = {
+static unsigned answer_type(enum encoder_llrp_step step) {
+    static const uint16_t others[STEP_COUNT] = {
         [STEP_VERSION] = LLRP_VERSION,
         [STEP_SET_VERSION] = LLRP_SET_VERSION_ANSWER,
         [STEP_CAPABILITIES] = LLRP_CAPABILITIES,
         [STEP_ANTENNA] = LLRP_CONFIG,
-        [STEP_DROP_ACCESS] = LLRP_DELETE_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_DROP_INVENTORY] = LLRP_DELETE_ROSPEC + LLRP_ROSPEC_ANSWER,
         [STEP_CONFIGURE] = LLRP_SET_CONFIG_ANSWER,
         [STEP_ADD_INVENTORY] = LLRP_ADD_ROSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_ENABLE_INVENTORY] = LLRP_ENABLE_ROSPEC + LLRP_ROSPEC_ANSWER,
         [STEP_ADD_TIDS] = LLRP_ADD_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_READ_TIDS] = LLRP_ENABLE_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_START_INVENTORY] = LLRP_START_ROSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_PAUSE_TIDS] = LLRP_DISABLE_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
         [STEP_ADD] = LLRP_ADD_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_ENABLE] = LLRP_ENABLE_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_DROP] = LLRP_DELETE_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
-        [STEP_RESUME_TIDS] = LLRP_ENABLE_ACCESSSPEC + LLRP_ROSPEC_ANSWER,
     };
-    return types[step];
+    return of_specs[step].whose != NOT_SO ? (unsigned)of_specs[step].type + LLRP_ROSPEC_ANSWER
+                                          : others[step];
 }
 
 static const int16_t *power_of(const struct llrp_capabilities *capabilities, uint16_t index) {
@@ -219,7 +201,7 @@ static void say_outcome(struct encoder_llrp_link *link, enum encoder_llrp_verdic
                                              .has_pc = true,
                                              .pc = order->read_pc,
                                              .heard = link->now};
-        encoder_llrp_field_hear(&link->field, &now);
+        encoder_llrp_field_written(&link->field, &order->old, &now);
     } else {
         encoder_llrp_talk_failed(order->order, order->why, order->changed, order->text);
     }
@@ -245,43 +227,48 @@ static void after_drop(struct encoder_llrp_link *link, bool known) {
     go(link, link->tid_spec ? STEP_RESUME_TIDS : STEP_REST);
 }
 
-/* The answer to the step was favourable, or its being unfavourable does not matter. */
+/* The answer to the step was favourable. */
 static void advance(struct encoder_llrp_link *link) {
-    switch (link->step) {
-    case STEP_SET_VERSION:
+    enum encoder_llrp_step next = link->step + 1;
+    if (link->step == STEP_SET_VERSION) {
         link->version = LLRP_1_1;
-        go(link, STEP_CAPABILITIES);
-        return;
-    case STEP_ENABLE_INVENTORY:
-        go(link, link->tid_spec ? STEP_ADD_TIDS : STEP_START_INVENTORY);
-        return;
-    case STEP_START_INVENTORY:
-        go(link, STEP_REST);
+    } else if (link->step == STEP_ENABLE_INVENTORY && !link->tid_spec) {
+        next = STEP_START_INVENTORY;
+    } else if (link->step == STEP_ENABLE && link->reported) {
+        next = STEP_DROP; /* the report has come before the answer */
+    } else if (link->step == STEP_RESUME_TIDS) {
+        next = STEP_REST;
+    }
+    go(link, next);
+    if (next == STEP_REST && link->state == LINK_SETTING_UP) {
         encoder_llrp_link_ready(link);
-        return;
-    case STEP_ENABLE:
-        /* the report may have come before the answer */
-        go(link, link->reported ? STEP_DROP : STEP_WAIT);
-        return;
-    case STEP_RESUME_TIDS:
-        go(link, STEP_REST);
-        return;
-    case STEP_VERSION:
-    case STEP_CAPABILITIES:
-    case STEP_ANTENNA:
-    case STEP_DROP_ACCESS:
-    case STEP_DROP_INVENTORY:
-    case STEP_CONFIGURE:
-    case STEP_ADD_INVENTORY:
-    case STEP_ADD_TIDS:
-    case STEP_READ_TIDS:
-    case STEP_REST:
-    case STEP_PAUSE_TIDS:
-    case STEP_ADD:
-    case STEP_WAIT:
-    case STEP_DROP:
-    default:
-        go(link, link->step + 1);
+    }
+}
+
+/* The reader does not take the order's AccessSpec; it is of use for other things. */
+static void refuse_order(struct encoder_llrp_link *link, const struct llrp_status *status) {
+    char text[240];
+    snprintf(text, sizeof text, "the reader refuses it: %u %s", status->code, status->text);
+    encoder_llrp_talk_failed(link->order.order, "reader", link->order.changed, text);
+    link->answered = true;
+    link->reported = true; /* nothing is waited for any more */
+    go(link, STEP_DROP);
+}
+
+/* The answer to the step was not favourable. */
+static void refused(struct encoder_llrp_link *link, const struct llrp_status *status) {
+    if (link->step == STEP_SET_VERSION) {
+        go(link, STEP_CAPABILITIES); /* it stays with 1.0.1 */
+    } else if (link->step == STEP_ADD_TIDS) {
+        encoder_llrp_talk_log("the reader does not read TIDs by itself: %u %s", status->code,
+                              status->text);
+        link->tid_spec = false;
+        go(link, STEP_START_INVENTORY);
+    } else if (link->step == STEP_ADD || link->step == STEP_ENABLE) {
+        refuse_order(link, status);
+    } else {
+        encoder_llrp_link_down(link, "the reader refuses step %d: %u %s", (int)link->step,
+                               status->code, status->text);
     }
 }
 
@@ -295,22 +282,11 @@ static void answer(struct encoder_llrp_link *link, const struct llrp_message *me
     bool ok = status.code == LLRP_OK && message->type != LLRP_ERROR;
     if (link->step == STEP_DROP) {
         after_drop(link, ok);
-        return;
-    }
-    if (link->step == STEP_VERSION) {
+    } else if (link->step == STEP_VERSION) {
         after_version(link, message);
-        return;
-    }
-    if (!ok && link->step == STEP_SET_VERSION) {
-        go(link, STEP_CAPABILITIES); /* it stays with 1.0.1 */
-        return;
-    }
-    if (!ok) {
-        encoder_llrp_link_down(link, "the reader refuses step %d: %u %s", (int)link->step,
-                               status.code, status.text);
-        return;
-    }
-    if (link->step == STEP_CAPABILITIES) {
+    } else if (!ok) {
+        refused(link, &status);
+    } else if (link->step == STEP_CAPABILITIES) {
         after_capabilities(link, message);
     } else if (link->step == STEP_ANTENNA) {
         after_antenna(link, message);
@@ -335,7 +311,8 @@ static void take_report(struct encoder_llrp_link *link, const struct llrp_report
     bool ours = link->busy && !link->reported && report->access_spec == link->spec &&
                 (link->step == STEP_ENABLE || link->step == STEP_WAIT || link->step == STEP_DROP);
     if (!ours) {
-        encoder_llrp_field_hear(&link->field, &heard);
+        bool tids_paused = link->tid_spec && link->step > STEP_REST;
+        encoder_llrp_field_hear(&link->field, &heard, tids_paused && heard.tid.size == 0);
         return;
     }
     link->reported = true;
@@ -368,12 +345,13 @@ static void take_event(struct encoder_llrp_link *link, const struct llrp_message
         encoder_llrp_link_down(link, "%s (%s)", err.say, err.cause);
         return;
     }
-    if (event.exception) {
+    if (event.exception && link->strange++ < STRANGE_MAX) {
         encoder_llrp_talk_log("the reader says: %s", event.text);
     }
     if (event.closing) {
         encoder_llrp_link_down(link, "the reader says that it hangs up");
-    } else if (event.rospec && event.rospec_what != 0 && event.rospec_id == ROSPEC) {
+    } else if (event.rospec && event.rospec_what != 0 && event.rospec_id == ROSPEC &&
+               link->state == LINK_READY) { /* before, it was an earlier client's */
         encoder_llrp_link_down(link, "the reader has stopped looking for tags");
     } else if (link->state != LINK_GREETING || !event.connection) {
         return;

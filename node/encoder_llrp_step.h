@@ -35,6 +35,7 @@ enum encoder_llrp_step {
     STEP_WAIT, /* for the report; nothing is asked */
     STEP_DROP, /* the AccessSpec, whether or not it was carried out */
     STEP_RESUME_TIDS,
+    STEP_COUNT,
 };
 enum { ENCODER_LLRP_QUEUE = 4 };
 

@@ -60,8 +60,8 @@ static struct slice from(struct slice bytes, size_t start) {
 
 static enum error_code misshapen(struct error *err, const char *what, size_t size) {
     error_set(err, ERR_FORM, "%s of %zu bytes", what, size);
-    return error_say(err,
-                     "The reader sends something that is not LLRP: check its address and port.");
+    error_say(err, "The reader sends something that is not LLRP: check its address and port.");
+    return ERR_FORM;
 }
 
 enum llrp_frame llrp_message_next(struct slice bytes, struct llrp_message *message, size_t *size,
@@ -108,10 +108,7 @@ static enum error_code next(struct slice *rest, struct parameter *out, struct er
         uint16_t type = at[0] & 0x7f;
         size_t value = type < sizeof tv_sizes ? tv_sizes[type] : 0;
         if (value == 0 || rest->size < 1 + value) {
-            error_set(err, ERR_FORM, "short parameter of type %u, %zu bytes left", type,
-                      rest->size);
-            return error_say(err, "The reader sends something that is not LLRP: check its address "
-                                  "and port.");
+            return misshapen(err, "the last parameter,", rest->size);
         }
         *out = (struct parameter){.type = type, .body = slice_of(at + 1, value)};
         *rest = from(*rest, 1 + value);
@@ -140,7 +137,10 @@ static enum error_code text_at(struct slice body, size_t at, char *out, size_t r
     length = length < room ? length : room - 1;
     for (size_t i = 0; i < length; i++) {
         uint8_t letter = body.data[at + 2 + i];
-        out[i] = letter >= 0x20 && letter < 0x7f ? (char)letter : '?';
+        out[i] = '?';
+        if (letter >= 0x20 && letter < 0x7f) {
+            out[i] = (char)letter;
+        }
     }
     out[length] = '\0';
     return ERR_OK;
@@ -343,7 +343,7 @@ static enum error_code result_parameter(const struct parameter *p, struct llrp_r
                       : p->type == P_WRITE_RESULT ? LLRP_OP_WRITE
                       : p->type == P_LOCK_RESULT  ? LLRP_OP_LOCK
                                                   : LLRP_OP_OTHER;
-    if (size < (op == LLRP_OP_READ || op == LLRP_OP_WRITE ? 5u : 3u)) {
+    if (size < (op == LLRP_OP_READ || op == LLRP_OP_WRITE ? 5U : 3U)) {
         return misshapen(err, "a result", size);
     }
     if (report->result_count == LLRP_RESULTS_MAX) {

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "node/encoder.h"
+#include "node/encoder_llrp.h"
 #include "node/verb.h"
 
 static const struct {
@@ -14,6 +15,7 @@ static const struct {
 } in_the_box[] = {
     {"rehearse", encoder_rehearse},
     {"keys", encoder_keys},
+    {"llrp", encoder_llrp},
 };
 enum { COUNT = sizeof in_the_box / sizeof in_the_box[0] };
 

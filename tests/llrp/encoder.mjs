@@ -3,13 +3,11 @@ import assert from 'node:assert/strict';
 import { spawn } from 'node:child_process';
 import { once } from 'node:events';
 import { createInterface } from 'node:readline';
-import { atEnd, now, until } from '../field.mjs';
-
-const program = process.env.ENCODER_LLRP;
+import { atEnd, now, program, until } from '../field.mjs';
 
 // Runs it to its end with stdin closed: {status, stdout, stderr}.
 export async function runToEnd(args) {
-  const child = spawn(program, args, { stdio: ['pipe', 'pipe', 'pipe'] });
+  const child = spawn(program, ['encoder', 'llrp', args], { stdio: ['pipe', 'pipe', 'pipe'] });
   const said = { stdout: '', stderr: '' };
   for (const name of ['stdout', 'stderr']) {
     child[name].setEncoding('utf8').on('data', (text) => (said[name] += text));
@@ -26,7 +24,7 @@ export class Encoder {
   constructor(t, args, { gone_ms = 400 } = {}) {
     this.said = []; // all lines, parsed, with `at`
     this.log = '';
-    this.child = spawn(program, [args], { stdio: ['pipe', 'pipe', 'pipe'] });
+    this.child = spawn(program, ['encoder', 'llrp', args], { stdio: ['pipe', 'pipe', 'pipe'] });
     this.child.stdin.on('error', () => {});
     this.child.stderr.setEncoding('utf8').on('data', (text) => (this.log += text));
     createInterface({ input: this.child.stdout }).on('line', (line) => {

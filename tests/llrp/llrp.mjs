@@ -120,12 +120,21 @@ test('a tag that is written already is shown as what it is, and written over whe
 
 test('two tags at once with the same EPC: only the one that is meant is written', async (t) => {
   const [one, other] = [blank(), blank({ tid: TID_2 })];
-  const { encoder } = await setUp(t, { tags: [one, other] });
+  const { reader, encoder } = await setUp(t, { tags: [one, other] });
   await encoder.field([{ epc: BLANK, tid: TID }, { epc: BLANK, tid: TID_2 }]);
   assertFailed(await encoder.write(1, { epc: BLANK }, OURS), 'two', false);
   assert.deepEqual([one.epc, other.epc].map(upper), [BLANK, BLANK]);
   assert.deepEqual(await encoder.write(2, { epc: BLANK, tid: TID_2 }, OURS), written(2, OURS, TID_2));
   assert.deepEqual([one.epc, other.epc].map(upper), [BLANK, OURS]);
+  // while an order waits for a tag that is not there, the others stay
+  const [third, from] = [blank({ tid: `${TID.slice(0, 23)}7` }), encoder.said.length];
+  reader.place(third);
+  await encoder.field([{ epc: BLANK, tid: TID }, { epc: OURS, tid: TID_2 }, { epc: BLANK, tid: third.tid }]);
+  assertFailed(await encoder.write(9, { epc: BLANK, tid: `${TID.slice(0, 23)}6` }, OURS), 'gone', false);
+  assert.ok(encoder.said.slice(from).every(({ say, tags }) => say !== 'field' || tags.length > 1));
+  assert.equal(encoder.said.findLast(({ say }) => say === 'field').tags.length, 3);
+  reader.take(third);
+  await encoder.field([{ epc: BLANK, tid: TID }, { epc: OURS, tid: TID_2 }], { from: encoder.said.length });
   // now it can be told without its TID, and two orders are done one after the other
   encoder.order(3, { epc: BLANK }, OURS_2);
   encoder.order(4, { epc: OURS, tid: TID_2 }, BLANK);
@@ -171,6 +180,11 @@ test('tags are locked after the read-back, and not before it was right', async (
   assert.deepEqual([tag.locks, tag.password], [{ epc: true, password: true }, parseInt(PASSWORD, 16)]);
   const specs = reader.messages.filter(({ name }) => name === 'ADD_ACCESSSPEC').slice(-2);
   assert.deepEqual(specs.map((spec) => within(spec, 'C1G2Lock').length), [0, 1], 'two AccessSpecs');
+  // one that somebody else has locked stays as it is
+  const locked = blank({ tid: TID_2, locked: true, password: '00000001' });
+  reader.place(locked);
+  await encoder.field([{ epc: BLANK, tid: TID_2 }, { epc: OURS, tid: TID }]);
+  assertFailed(await encoder.write(4, { epc: BLANK, tid: TID_2 }, OURS_2), 'password', false);
   // once locked it is written with the password, as redoing a bib needs
   assert.deepEqual(await encoder.write(3, { epc: OURS, tid: TID }, OURS_2), written(3, OURS_2));
 });
@@ -198,6 +212,7 @@ test('too little power: before the first word nothing is changed, later it is, a
   assert.equal(half, OURS.slice(0, 12) + BLANK.slice(12));
   await encoder.field([{ epc: half, tid: TID }]);
   assert.deepEqual(await encoder.write(3, { epc: half, tid: TID }, OURS), written(3, OURS));
+  assert.ok(encoder.said.every(({ tags = [] }) => tags.length < 2), 'one tag is never shown as two');
 });
 
 test('no answer from the tag in the midst of it', async (t) => {
@@ -295,7 +310,8 @@ test('a reader that falls silent, and one that hangs up', async (t) => {
   reader.socket.end();
   await encoder.trouble(/closed/, { from });
   await encoder.ready({ from });
-  assert.equal(reader.attempts, 4);
+  // three times anew; more only where the machine was so busy that the old connection was still there
+  assert.ok(reader.attempts >= 4 && reader.attempts <= 12, encoder.log);
 });
 
 test('no reader, one that never answers, one in use: trouble each second, then ready', async (t) => {
@@ -347,6 +363,42 @@ test('a reader with room for one AccessSpec of two OpSpecs', async (t) => {
   await encoder.field([{ epc: BLANK }]);
   const answer = await encoder.write(1, { epc: BLANK }, OURS);
   assert.deepEqual(answer, { say: 'written', order: 1, tag: { epc: OURS, pc: '3000' } });
+  await sleep(600);
+  assert.ok(encoder.said.every(({ tags = [] }) => tags.length < 2), 'one tag is never shown as two');
+});
+
+test('what an earlier client has left is cleared away, and inventory that ends is begun again', async (t) => {
+  const { reader, encoder } = await setUp(t, { tags: [blank()] });
+  await encoder.ready();
+  encoder.child.kill('SIGKILL');
+  await encoder.ended;
+  assert.deepEqual([reader.rospecs.size, reader.access.size], [1, 1]);
+  const second = new Encoder(t, '127.0.0.1');
+  await second.field([{ epc: BLANK, tid: TID }]);
+  assert.equal(second.said.filter(({ say }) => say === 'ready').length, 1);
+  const from = second.said.length;
+  reader.tellOf(1, 2);
+  await second.trouble(/stopped/, { from });
+  await second.field([{ epc: BLANK, tid: TID }], { from });
+});
+
+test('a reader that refuses an order, or to read TIDs by itself', async (t) => {
+  const tag = blank();
+  const { reader, encoder } = await setUp(t, { tags: [tag] });
+  await encoder.field([{ epc: BLANK, tid: TID }]);
+  for (const [order, name] of [[1, 'ADD_ACCESSSPEC'], [2, 'ENABLE_ACCESSSPEC']]) {
+    reader.refuses = (message) => message.name === name && message.fields.accessspec !== 1; // of TIDs
+    assertFailed(await encoder.write(order, { epc: BLANK, tid: TID }, OURS), 'reader', false);
+    reader.refuses = undefined;
+  }
+  assert.deepEqual(await encoder.write(3, { epc: BLANK, tid: TID }, OURS), written(3, OURS));
+  assert.equal(reader.attempts, 1);
+  reader.refuses = ({ subs: [spec] }) => spec?.fields.accessspec_id === 1;
+  const from = encoder.said.length;
+  reader.reset();
+  assert.deepEqual((await encoder.ready({ from })).can, ['write']);
+  await encoder.field([{ epc: OURS }], { from });
+  assert.deepEqual(await encoder.write(4, { epc: OURS }, OURS_2), written(4, OURS_2));
 });
 
 test('lines that are not of the protocol are dropped', async (t) => {
@@ -377,10 +429,10 @@ const GARBAGE = {
   'a report before anything else': frame(61, 14, '00f00004'),
   'events without end': Buffer.concat(Array.from({ length: 20000 }, () => frame(62, 10))),
 };
-test('garbage from the reader\'s address', async (t) => {
-  for (const [name, bytes] of Object.entries(GARBAGE)) {
-    await t.test(name, async (one) => {
-      const { reader, encoder } = await setUp(one, { port: PORT + 1, tags: [blank()] });
+test('garbage from the reader\'s address', { concurrency: true }, async (t) => {
+  const all = Object.entries(GARBAGE).map(([name, bytes], i) =>
+    t.test(name, async (one) => {
+      const { reader, encoder } = await setUp(one, { port: PORT + 2 + i, tags: [blank()] });
       await encoder.ready();
       const from = encoder.said.length;
       reader.garbage = bytes;
@@ -390,8 +442,8 @@ test('garbage from the reader\'s address', async (t) => {
       reader.garbage = undefined;
       await encoder.ready({ from, within_ms: 20000 });
       await encoder.field([{ epc: BLANK, tid: TID }], { from });
-    });
-  }
+    }));
+  await Promise.all(all);
   await t.test('in place of a report', async (one) => {
     const { reader, encoder } = await setUp(one, { port: PORT + 1, tags: [blank()] });
     await encoder.field([{ epc: BLANK, tid: TID }]);
@@ -408,11 +460,11 @@ test('garbage from the reader\'s address', async (t) => {
 });
 
 test('wrong settings', async () => {
-  for (const args of [[''], ['reader.example'], ['127.0.0.1:0'], ['127.0.0.1,antenna=0'],
-    ['127.0.0.1,power='], ['127.0.0.1,password=12'], ['127.0.0.1,lock'], ['127.0.0.1,gone=x'],
-    ['127.0.0.1,lock,password=00000000'], ['0.0.0.0'], ['127.0.0.1,frequency=868']]) {
+  for (const args of ['', 'reader.example', '127.0.0.1:0', '127.0.0.1,antenna=0', '127.0.0.1,power=',
+    '127.0.0.1,password=12', '127.0.0.1,lock', '127.0.0.1,gone=x', '127.0.0.1,lock,password=00000000',
+    '0.0.0.0', '127.0.0.1,frequency=868']) {
     const { status, stdout, stderr } = await runToEnd(args);
-    assert.deepEqual([status, stdout], [2, ''], args[0]);
+    assert.deepEqual([status, stdout], [2, ''], args);
     assert.match(stderr, /[a-z]/);
   }
 });
@@ -455,9 +507,10 @@ test('tshark reads every message of both sides as it was meant', async (t) => {
       const of = (list) => list.filter((message) => message.client === client && message.from === from);
       const [ours, theirs] = [of(recorded), of(seen)];
       const extra = theirs.length - ours.length;
-      // what was under way when a connection broke off was captured, but never read
-      assert.ok(extra === 0 || (from === 'encoder' && extra > 0 && extra < 4), `${from}: ${extra} more`);
-      for (const [i, message] of ours.entries()) {
+      // what was under way when a connection broke off was captured and never read, or never sent
+      const brokeOff = !recorded.some((message) => message.client === client && message.name === 'CLOSE_CONNECTION');
+      assert.ok(extra === 0 || (brokeOff && Math.abs(extra) < 4), `${from}: ${extra} more`);
+      for (const [i, message] of ours.slice(0, theirs.length).entries()) {
         kinds.set(message.name, (kinds.get(message.name) ?? 0) + 1);
         if (message.type === FLAGGED_FALSELY) {
           assert.deepEqual(theirs[i].flat.slice(0, 4), message.flat.slice(0, 4));

@@ -121,6 +121,13 @@ export class Reader {
       ['UTCTimestamp', { microseconds: BigInt(Date.now()) * 1000n }],
       ['ConnectionAttemptEvent', { conn_status }]]);
   }
+  // The ROSpec has begun (0), ended (1), or was preempted (2).
+  tellOf(rospec_id, roevent_type) {
+    if (!this.events?.get(2)) return;
+    this.#say('READER_EVENT_NOTIFICATION', 0, {}, ['ReaderEventNotificationData', {},
+      ['UTCTimestamp', { microseconds: BigInt(Date.now()) * 1000n }],
+      ['ROSpecEvent', { roevent_type, rospec_id }]]);
+  }
   #send(bytes) {
     if (!this.socket || this.frozen) return;
     this.messages.push({ from: 'reader', client: this.socket.remotePort, ...decode(bytes) });
@@ -142,6 +149,7 @@ export class Reader {
   // A status to refuse with, or undefined.
   #refusal(message) {
     const version = message.type === 46 || message.type === 47 ? 2 : this.version;
+    if (this.refuses?.(message)) return [101, 'not with this reader'];
     if (message.error) return this.#wrong(message, message.error.code, message.error.message);
     if (message.version !== version) return this.#wrong(message, 110, `version ${message.version}`);
     return undefined;
@@ -228,6 +236,8 @@ export class Reader {
     const [keepalive] = within(message, 'KeepaliveSpec');
     const [selector] = within(message, 'TagReportContentSelector');
     const [gen2] = within(message, 'C1G2EPCMemorySelector');
+    this.events = new Map(within(message, 'EventNotificationState').map(({ fields }) =>
+      [fields.event_type, fields.notif_state === 1]));
     if (within(message, 'AntennaConfiguration').length) this.#wrong(message, 0, 'sets the antennas');
     if (message.fields.rest_fact) this.#wrong(message, 0, 'sets the reader back to the factory');
     this.config = { ...selector?.fields, ...gen2?.fields };
@@ -268,10 +278,13 @@ export class Reader {
     if (id !== 0 && !specs.has(id)) return [101, `no spec ${id}`];
     const meant = id === 0 ? [...specs.values()] : [specs.get(id)];
     for (const spec of meant) {
+      const { started } = spec;
       if (what === 'DELETE') specs.delete(spec.id);
       if (what === 'ENABLE' || what === 'DISABLE') spec.enabled = what === 'ENABLE';
       if (what === 'START' && !spec.enabled) return this.#wrong(message, 101, 'started while disabled');
       if (what === 'START' || what === 'STOP') spec.started = what === 'START';
+      if (what === 'DELETE') spec.started = false;
+      if (!access && spec.started !== started) this.tellOf(spec.id, spec.started ? 0 : 1);
     }
     const running = [...this.rospecs.values()].some(({ enabled, started }) => enabled && started);
     if (running && !this.rounds) this.rounds = setInterval(() => this.#round(), this.round_ms);
