@@ -5,8 +5,7 @@ import assert from 'node:assert/strict';
 import { spawn, spawnSync } from 'node:child_process';
 import { once } from 'node:events';
 import { existsSync, readFileSync } from 'node:fs';
-import { join } from 'node:path';
-import { assertRefused, epcOf, program, scratch, sleep, stack, told, until } from '../field.mjs';
+import { assertRefused, epcOf, program, sleep, stack, told, until } from '../field.mjs';
 import { example, oneTable, rehearsed, withEncoders } from './table.mjs';
 
 const USAGE = 2;
@@ -44,7 +43,7 @@ for (const encoder of ['rehearse:away=200,next=100', example]) {
 
 test('a falling stack, with each fault once', async (t) => {
   const table = await oneTable(t);
-  const state = join(scratch(t), 'state');
+  const { state } = table;
   const faults = 'fail=2,torn=4,two=6,leave=8,die=10';
   await table.station.start(withEncoders(`rehearse:away=150,next=100,${faults},state=${state}`));
   await table.ready();
