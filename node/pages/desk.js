@@ -1,6 +1,6 @@
 // The desk: one number field that always has the focus, one sentence that says what to do now, and
 // questions that no key answers which a scanner can type.
-import { count, dress, find, listen, make, showStatus, standing, t, time } from './app.js';
+import { count, dress, find, listen, make, showStatus, t, time } from './app.js';
 import { play, wakeSound } from './sound.js';
 
 let view;
@@ -171,11 +171,12 @@ function showView(next) {
 }
 function showSafe() {
   const { copies, unsafe, doubles } = status;
-  const parts = [standing(status)];
+  const parts = [];
   if (unsafe > 0) parts.push(t(unsafe === 1 ? 'd_unsafe_one' : 'd_unsafe', { unsafe: count(unsafe) }));
   else if (copies > 0) parts.push(t(copies === 1 ? 'd_safe_one' : 'd_safe', { copies }));
   if (doubles > 0) parts.push(t('d_doubles', { doubles }));
   for (const alarm of status.alarms.slice(0, 2)) parts.push(alarm.say);
+  find('safe').hidden = parts.length === 0;
   find('safe').replaceChildren(...parts.map((text) => make('div', {}, text)));
 }
 
