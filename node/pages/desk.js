@@ -47,8 +47,9 @@ function trouble(text) {
 }
 
 // ---- the number field ----
-// A scanner types faster than anybody: a line whose keys come closer than this was scanned.
-const SCANNED_MS = 35;
+// A scanner types faster than anybody: a line of which most keys come closer than this was scanned.
+// (The first keys after a pause may be late.)
+const SCANNED_MS = 50;
 let keys = [];
 
 function noteKey(event) {
@@ -57,7 +58,8 @@ function noteKey(event) {
 function wasScanned(length) {
   const mine = keys.splice(0);
   if (length < 2 || mine.length < length) return false;
-  return (mine.at(-1) - mine[0]) / (mine.length - 1) < SCANNED_MS;
+  const gaps = mine.slice(1).map((at, i) => at - mine[i]).sort((a, b) => a - b);
+  return gaps[gaps.length >> 1] < SCANNED_MS;
 }
 function enter() {
   const text = find('number').value.trim();
