@@ -200,15 +200,23 @@ void desk_free(struct desk *desk) {
 
 /* Where nothing may be begun: a chip is in the making, or a question is open. */
 static bool busy(struct desk *desk, const char *what) {
-    const struct desk_lasting *lasting = &desk->lasting;
+    struct desk_lasting *lasting = &desk->lasting;
     if (desk_blocked(desk)) {
         desk_refuse(desk, "Answer the question first, then %s.", what);
         return true;
     }
-    if (lasting->job.active || lasting->out.active) {
+    if (lasting->out.active || lasting->job.made_count > 0) {
         desk_refuse(desk, "Bib %s is in the making. Finish or stop it first, then %s.",
                     lasting->job.bib.text, what);
         return true;
+    }
+    if (lasting->job.active) {
+        /* A series comes back to it by itself. */
+        if (lasting->job.how != ISSUE_SERIES) {
+            desk_mention(desk, "Bib %s was not done.", lasting->job.bib.text);
+        }
+        memset(&lasting->job, 0, sizeof(lasting->job));
+        desk->field_say[0] = '\0';
     }
     return false;
 }

@@ -102,7 +102,7 @@ struct desk_event {
                              last; 0: 25 */
     bool pair;
     struct record_id id;
-    const struct error *fault;
+    const struct error *fault; /* NOT_RECORDED; FAILED: why the order was not kept, else NULL */
 };
 /* Errors: the ledger's, for which the node must stop; and ERR_MEMORY. Whatever comes from people or
  * from an encoder is answered in the view, never with an error. */

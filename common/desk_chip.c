@@ -54,6 +54,7 @@ void desk_field(struct desk *desk, const struct desk_event *event) {
         }
     }
     desk->fresh = true;
+    desk->look_has_typed = false;
     size_t before = desk->just_count;
     desk->just_count = keep_heard(desk, desk->just, desk->just_count);
     if (before > 0 && desk->just_count == 0) {
@@ -425,7 +426,8 @@ void desk_failed(struct desk *desk, const struct desk_event *event) {
         desk_close(desk);
     }
     if (!desk->stopping && !desk->absenting) {
-        desk_mention(desk, "%s", failure_text(event->why));
+        desk_mention(desk, "%s",
+                     event->fault != NULL ? event->fault->say : failure_text(event->why));
         desk_sound(desk, DESK_SOUND_REFUSED);
     }
     if (event->why == DESK_FAILED_LOCKED || event->why == DESK_FAILED_PASSWORD) {

@@ -252,7 +252,7 @@ static enum error_code keep_look(struct desk *desk, const struct seen *seen,
     }
     look.has_stack = desk->way == DESK_WAY_PROVE;
     look.stack = desk->stack;
-    desk->look_bad = verdict != LOOK_RIGHT;
+    desk->kept_bad = verdict != LOOK_RIGHT;
     desk_print(desk->news, sizeof(desk->news), "Bib %s: %s.", desk->look_bib.text,
                verdict_text(verdict));
     desk_sound(desk, verdict == LOOK_RIGHT ? DESK_SOUND_DONE : DESK_SOUND_ALARM);
@@ -301,6 +301,10 @@ enum error_code desk_look(struct desk *desk, struct error *err) {
             desk->look_say[0] = '\0';
             desk->look_bad = false;
             return ERR_OK;
+        }
+        struct desk_tag others[DESK_FIELD_MAX];
+        if (desk->look_has_typed || desk_strangers(desk, others) > 0) {
+            desk->news[0] = '\0'; /* what was kept is no longer what lies there */
         }
         return say_seen(desk, &seen, err);
     }

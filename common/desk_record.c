@@ -277,6 +277,7 @@ static void say_absent(struct desk *desk, const struct desk_deed *deed) {
     desk->absenting = false;
     if (deed->taken_back) {
         desk->resting = false;
+        desk->just_count = 0; /* its chip lies there still, and is nobody's now */
     }
     desk_mention(desk, "Bib %s is put down as not here or spoiled.%s", deed->bib.text,
                  deed->taken_back || deed->chips > 0 ? " Throw its chip away." : "");
@@ -300,6 +301,7 @@ static enum error_code after_deed(struct desk *desk, const struct desk_deed *dee
         break;
     case DEED_UNDO:
         desk->resting = false;
+        desk->just_count = 0;
         desk_mention(desk, "Bib %s is taken back. Throw its chip away.", deed->bib.text);
         break;
     case DEED_REDO:

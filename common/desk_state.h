@@ -217,7 +217,7 @@ struct desk {
     bool look_due;
     struct mono_ms look_at;
     char look_say[DESK_SAY_MAX];
-    bool look_bad;
+    bool look_bad, kept_bad; /* of what lies there; of the look that was kept last */
     struct desk_tag look_typed;
     bool look_has_typed;
     struct bib_range stack;

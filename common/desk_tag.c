@@ -6,6 +6,8 @@
 
 #include <string.h>
 
+enum { NAMES_MAX = 5 }; /* numbers in one sentence */
+
 /* ---- telling tags apart ---- */
 
 bool desk_epc_same(const struct epc *a, const struct epc *b) {
@@ -85,22 +87,37 @@ void desk_tag_name(struct desk *desk, const struct desk_tag *tag, char *out, siz
     }
 }
 
+/* The number that a tag carries, if it is one of this event. */
+static bool carries(struct desk *desk, const struct desk_tag *tag, uint64_t *number) {
+    const struct record_found *found = pairs_found(desk->config.ledger);
+    struct tag_sight sight;
+    if (found == NULL) {
+        return false;
+    }
+    tag_recognise(found, &tag->epc, tag->has_pc ? &tag->pc : NULL, &sight);
+    *number = sight.number;
+    return sight.kind == TAG_OURS;
+}
+
 void desk_tag_names(struct desk *desk, const struct desk_tag *tags, size_t count, char *out,
                     size_t size) {
-    size_t used = 0;
+    size_t used = 0, numbers = 0, rest = 0;
+    uint64_t number = 0;
     out[0] = '\0';
-    for (size_t i = 0; i < count && i < 6; i++) {
-        char name[80];
-        desk_tag_name(desk, &tags[i], name, sizeof(name));
-        desk_print(out + used, size - used, "%s%s",
-                   i == 0           ? ""
-                   : i + 1 == count ? " and "
-                                    : ", ",
-                   name);
-        used = strlen(out);
+    for (size_t i = 0; i < count; i++) {
+        if (!carries(desk, &tags[i], &number)) {
+            rest++;
+        } else if (numbers++ < NAMES_MAX) {
+            desk_print(out + used, size - used, "%s%llu", used == 0 ? "" : ", ",
+                       (unsigned long long)number);
+            used = strlen(out);
+        }
     }
-    if (count > 6) {
-        desk_print(out + used, size - used, " and others");
+    const char *and = used == 0 ? "" : " and ";
+    if (numbers > NAMES_MAX || desk->field_total > DESK_FIELD_MAX) {
+        desk_print(out + used, size - used, "%smany others", and);
+    } else if (rest > 0) {
+        desk_print(out + used, size - used, "%s%zu without a number", and, rest);
     }
 }
 

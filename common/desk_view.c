@@ -82,7 +82,7 @@ static void show_look(const struct desk *desk, struct desk_view *view) {
         desk_print(view->say, sizeof(view->say), "Now hold bib %s on the antenna.",
                    desk->look_bib.text);
     } else if (desk->news[0] != '\0') {
-        say(view, view->tone, desk->news);
+        say(view, desk->kept_bad ? DESK_HALT : DESK_READY, desk->news);
     } else if (desk->look_say[0] != '\0') {
         say(view, view->tone, desk->look_say);
     } else if (desk->way == DESK_WAY_PROVE) {

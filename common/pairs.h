@@ -79,9 +79,10 @@ bool pairs_author_forked(struct ledger *ledger, const struct pairs_author *autho
     __attribute__((nonnull));
 
 /* Appends an own record: makes `seen` (all that bears on its bib, tags and named records; the
- * whole clock every 50 records or 60 s, and with a handover), signs, stores and derives. *id is its
- * record id. It may be shown to others only after the commit. On rollback the author must be
- * resumed, or restored from a copy made before. Inside a transaction. Errors also: ERR_LIMIT. */
+ * whole clock every 50 records or 60 s, and with each allot and handover), signs, stores and
+ * derives. *id is its record id. It may be shown to others only after the commit. On rollback the
+ * author must be resumed, or restored from a copy made before. Inside a transaction. Errors also:
+ * ERR_LIMIT. */
 enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
                              enum record_kind kind, struct slice body, struct wall_ms wall,
                              struct mono_ms now, struct record_id *id, struct error *err)

@@ -341,7 +341,9 @@ enum error_code pairs_append(struct ledger *ledger, struct pairs_author *author,
     struct record_seen seen[RECORD_SEEN_MAX];
     size_t seen_count = 0;
     struct clock_position own;
-    bool refresh = kind == RECORD_HANDOVER ||
+    /* Of two allotments of one number the one counts that had seen the other: it must say so; and a
+     * handover must say which records its list was made from. */
+    bool refresh = kind == RECORD_ALLOT || kind == RECORD_HANDOVER ||
                    author->number + 1 >= author->refreshed_number + REFRESH_RECORDS ||
                    now.ms - author->refreshed_at.ms >= REFRESH_MS || author->refreshed_number == 0;
     INVARIANT(ledger->in_transaction);

@@ -478,6 +478,7 @@ static bool take_answer(struct encoder *encoder, struct mono_ms now) {
     for (size_t i = 0; i < ORDERS_MAX; i++) {
         if (encoder->open[i].order == encoder->event.order) {
             encoder->open[i].order = 0;
+            encoder_tell_anew(encoder); /* what lies there after it is news */
             return true;
         }
     }
@@ -565,6 +566,10 @@ bool encoder_write(struct encoder *encoder, uint64_t order, const struct desk_ta
         }
     }
     return false;
+}
+
+void encoder_tell_anew(struct encoder *encoder) {
+    encoder->field_known = false;
 }
 
 bool encoder_forget(struct encoder *encoder, uint64_t order) {

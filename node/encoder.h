@@ -77,6 +77,9 @@ bool encoder_waiting(const struct encoder *encoder) __attribute__((nonnull));
 /* Orders: false if there is nobody to take one, and then nothing was sent. */
 bool encoder_write(struct encoder *encoder, uint64_t order, const struct desk_tag *tag,
                    const struct epc *epc, uint16_t pc, struct mono_ms now) __attribute__((nonnull));
+/* What lies on the antenna is to be told again with the next sign of life, also if it is the same.
+ */
+void encoder_tell_anew(struct encoder *encoder) __attribute__((nonnull));
 bool encoder_forget(struct encoder *encoder, uint64_t order) __attribute__((nonnull));
 
 /* Whether it only types (`keys`), and never has a chip on an antenna. */

@@ -4,12 +4,13 @@
  *
  * `rehearse:KEY=NUMBER,...`: away=MS a written tag is taken away after that time (600), next=MS
  * later the next lies there (300), slow=MS a write takes (40); and faults, each at the N-th order
- * to write: fail=N too weak, nothing changed; torn=N changed in part; two=N two tags lie there for
- * two seconds; leave=N the tag leaves during the write; die=N the process ends after the tag was
- * written and before it says so; hang=N it says nothing any more; deaf=N it goes on saying what
- * lies there and answers nothing; junk=N it talks nonsense; flood=N it talks without end.
- * state=FILE keeps what lies there and how many orders there were, over the ends of the process.
- * Its own process; it must never touch a station's folder.
+ * to write: fail=N too weak, nothing changed; torn=N changed in part (both are lifted and laid down
+ * again); two=N two tags lie there for two seconds; leave=N the tag leaves during the write, and is
+ * laid down again; die=N the process ends after the tag was written and before it says so; mute=N
+ * it says nothing any more after the tag was written; hang=N the same before; deaf=N it goes on
+ * saying what lies there and answers nothing; junk=N it talks nonsense; flood=N it talks without
+ * end. state=FILE keeps what lies there and how many orders there were, over the ends of the
+ * process. Its own process; it must never touch a station's folder.
  */
 #include <inttypes.h>
 #include <jansson.h>
@@ -27,7 +28,7 @@
 enum { FIELD_MS = 500, TWO_MS = 2000, LINE_MAX_BYTES = 4096, EPC_DIGITS = 2 * EPC_SIZE_MAX };
 
 struct settings {
-    long away, next, slow, fail, torn, two, leave, die, hang, deaf, junk, flood;
+    long away, next, slow, fail, torn, two, leave, die, mute, hang, deaf, junk, flood;
     char state[256];
 };
 struct lying {
@@ -38,6 +39,7 @@ struct lying {
 struct rehearsal {
     struct settings settings;
     struct lying tag;
+    bool lifted;     /* the same tag is laid down again, as a person does after a failure */
     uint64_t orders; /* to write, since ever */
     int64_t written_at, taken_at, two_until, field_at;
     json_t *open; /* the order in hand */
@@ -59,8 +61,9 @@ static bool read_setting(struct settings *settings, const char *word) {
     } numbers[] = {
         {"away", &settings->away},   {"next", &settings->next}, {"slow", &settings->slow},
         {"fail", &settings->fail},   {"torn", &settings->torn}, {"two", &settings->two},
-        {"leave", &settings->leave}, {"die", &settings->die},   {"hang", &settings->hang},
-        {"deaf", &settings->deaf},   {"junk", &settings->junk}, {"flood", &settings->flood},
+        {"leave", &settings->leave}, {"mute", &settings->mute}, {"die", &settings->die},
+        {"hang", &settings->hang},   {"deaf", &settings->deaf}, {"junk", &settings->junk},
+        {"flood", &settings->flood},
     };
     const char *value = strchr(word, '=');
     size_t length = value == NULL ? 0 : (size_t)(value - word);
@@ -109,6 +112,11 @@ static void keep(const struct rehearsal *rehearsal) {
 
 static void lay_next(struct rehearsal *rehearsal) {
     rehearsal->tag.there = true;
+    if (rehearsal->lifted) {
+        rehearsal->lifted = false;
+        keep(rehearsal);
+        return;
+    }
     rehearsal->tag.serial++;
     snprintf(rehearsal->tag.epc, sizeof rehearsal->tag.epc, "%024d", 0);
     snprintf(rehearsal->tag.pc, sizeof rehearsal->tag.pc, "3000");
@@ -178,15 +186,19 @@ static bool is_due(const struct rehearsal *rehearsal, long at) {
     return at > 0 && rehearsal->orders == (uint64_t)at;
 }
 
+static void stop_speaking(void) {
+    prctl(PR_SET_PDEATHSIG, SIGKILL); /* who does not read its input must not outlive the node */
+    for (;;) {
+        pause();
+    }
+}
+
 static void misbehave(struct rehearsal *rehearsal) {
     const struct settings *settings = &rehearsal->settings;
-    /* Who does not read its input any more must not outlive the node. */
-    prctl(PR_SET_PDEATHSIG, SIGKILL);
     if (is_due(rehearsal, settings->hang)) {
-        for (;;) {
-            pause();
-        }
+        stop_speaking();
     }
+    prctl(PR_SET_PDEATHSIG, SIGKILL);
     while (is_due(rehearsal, settings->deaf)) {
         say_field(rehearsal, now_ms());
         poll(NULL, 0, FIELD_MS);
@@ -217,19 +229,28 @@ static void finish_order(struct rehearsal *rehearsal, int64_t now) {
     const char *epc = json_string_value(json_object_get(order, "epc"));
     rehearsal->open = NULL;
     if (is_due(rehearsal, settings->fail)) {
+        rehearsal->lifted = true;
+        rehearsal->written_at = now;
         say_failed(number, "weak", false, "rehearsed: too weak");
     } else if (is_due(rehearsal, settings->torn)) {
         put_on_tag(rehearsal, "FFFF00000000000000000000", "3000");
+        rehearsal->lifted = true;
+        rehearsal->written_at = now;
         say_failed(number, "weak", true, "rehearsed: torn in the middle");
     } else if (is_due(rehearsal, settings->leave)) {
         rehearsal->tag.there = false;
+        rehearsal->lifted = true;
         rehearsal->taken_at = now;
         keep(rehearsal);
         say_failed(number, "gone", true, "rehearsed: it left during the write");
     } else {
+        rehearsal->lifted = false;
         put_on_tag(rehearsal, epc, json_string_value(json_object_get(order, "pc")));
         if (is_due(rehearsal, settings->die)) {
             _exit(1);
+        }
+        if (is_due(rehearsal, settings->mute)) {
+            stop_speaking();
         }
         say(json_pack("{s:s, s:I, s:o}", "say", "written", "order", number, "tag",
                       tag_json(&rehearsal->tag, 0)));

@@ -16,17 +16,20 @@ enum { ACTS_MAX = 64, FOLLOW_MAX = 16 };
 struct follow {
     enum desk_event_kind kind;
     uint64_t order;
+    enum desk_failure why;
     struct record_id id;
-    struct error fault;
+    struct error fault; /* code ERR_OK: none */
 };
 struct table {
     struct station *station;
     struct desk *desk;
     size_t encoder_count;
     struct encoder *encoder[TABLE_ENCODERS_MAX];
-    struct encoder *writer; /* one of them, or NULL */
-    bool can_write;         /* as the writer says */
-    bool kept_failed;       /* the last DESK_KEEP was not committed: nothing may be written */
+    struct encoder *writer;  /* one of them, or NULL */
+    bool can_write;          /* as the writer says */
+    bool begun;              /* the desk has been told that its encoder is not there yet */
+    bool kept_failed;        /* the last DESK_KEEP was not committed: nothing may be written */
+    struct error fault_kept; /* and why */
     size_t follow_count;
     struct follow follow[FOLLOW_MAX];
     struct error fault;  /* for which the node has to stop */
@@ -122,15 +125,23 @@ static bool is_fatal(enum error_code code) {
     return code == ERR_DISK || code == ERR_DAMAGED;
 }
 
+/* Whether what the desk keeps is on the disk: nothing is written on a chip before it is. */
+static void note_kept(struct table *table, enum error_code code, const struct error *err) {
+    table->kept_failed = code != ERR_OK;
+    if (code == ERR_OK) {
+        log_alarm_over("desk", NULL);
+        return;
+    }
+    table->fault_kept = *err;
+    log_alarm_say("desk", "The desk cannot record: %.200s No chip is written meanwhile.", err->say);
+}
+
 static enum error_code keep(struct table *table, const struct desk_order *order,
                             struct error *err) {
     struct record_id none;
     enum error_code code =
         station_append_kept(table->station, NULL, 0, &order->kept, NULL, &none, err);
-    table->kept_failed = code != ERR_OK;
-    if (code != ERR_OK) {
-        log_line("The desk could not keep its place: %s (%s)", err->say, err->cause);
-    }
+    note_kept(table, code, err);
     return code;
 }
 
@@ -150,11 +161,10 @@ static enum error_code record(struct table *table, const struct desk_order *orde
         code = station_append_kept(table->station, acts, order->act_count, &order->kept,
                                    order->helper, &next.id, err);
     }
-    table->kept_failed = code != ERR_OK;
+    note_kept(table, code, err);
     if (code != ERR_OK) {
         next.kind = DESK_NOT_RECORDED;
         next.fault = *err;
-        log_line("The desk could not record: %s (%s)", err->say, err->cause);
     } else { /* its own records are no news to it */
         table->count_seen += ledger_count(table->station->ledger) - held;
     }
@@ -163,14 +173,17 @@ static enum error_code record(struct table *table, const struct desk_order *orde
 }
 
 static void order_write(struct table *table, const struct desk_order *order, struct mono_ms now) {
-    struct follow failed = {.kind = DESK_FAILED, .order = order->order};
+    struct follow failed = {.kind = DESK_FAILED, .order = order->order, .why = DESK_FAILED_READER};
     if (table->kept_failed) {
-        error_set(&failed.fault, ERR_DISK_FULL, "the order could not be kept");
+        failed.why = DESK_FAILED_STOPPED;
+        failed.fault = table->fault_kept;
         follow(table, failed);
+        if (table->writer != NULL) { /* so that it is tried again */
+            encoder_tell_anew(table->writer);
+        }
     } else if (table->writer == NULL || !table->can_write ||
                !encoder_write(table->writer, order->order, &order->tag, &order->epc, order->pc,
                               now)) {
-        error_set(&failed.fault, ERR_SOCKET, "no encoder that can write");
         follow(table, failed);
     }
 }
@@ -206,10 +219,8 @@ static void next_event(struct table *table, struct follow *next, struct desk_eve
     *event = (struct desk_event){.kind = next->kind,
                                  .order = next->order,
                                  .id = next->id,
-                                 .fault = &next->fault,
-                                 .why = next->fault.code == ERR_SOCKET ? DESK_FAILED_READER
-                                                                       : DESK_FAILED_STOPPED,
-                                 .text = slice_text(next->fault.cause)};
+                                 .fault = next->fault.code == ERR_OK ? NULL : &next->fault,
+                                 .why = next->why};
 }
 
 /* Feeds an event, carries out what it leads to, and feeds what that leads to, until all is done. */
@@ -342,9 +353,20 @@ struct mono_ms table_deadline(const struct table *table) {
     return deadline;
 }
 
+/* An order of the node before this one is in doubt, and stays so where there is no encoder now. */
+static enum error_code begin(struct table *table, struct error *err) {
+    const char *why = table->writer == NULL ? "there is none here" : "it is being started";
+    struct desk_event event = {.kind = DESK_ENCODER_DOWN, .text = slice_text(why)};
+    table->begun = true;
+    return feed(table, &event, err);
+}
+
 enum error_code table_step(struct table *table, struct mono_ms now, struct error *err) {
     enum error_code code = table->fault.code; /* also of an input between two steps */
     *err = table->fault;
+    if (code == ERR_OK && !table->begun) {
+        code = begin(table, err);
+    }
     if (code == ERR_OK && has_news(table) && now.ms >= table->news_at.ms) {
         table->news_at.ms = now.ms + TABLE_NEWS_MS;
         table->count_seen = ledger_count(table->station->ledger);

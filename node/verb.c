@@ -58,7 +58,7 @@ static const struct verb_option desk_options[] = {
     {"--roll", true},  {"--pair", false},       {NULL, false}};
 static const struct verb_option issue_options[] = {
     {"--tag", true}, {"--replace", true}, {"--chip", true},   {"--extra", true}, {"--reason", true},
-    {"--how", true}, {"--half", false},   {"--helper", true}, {NULL, false}};
+    {"--how", true}, {"--half", false},   {"--helper", true}, {"--from", true},  {NULL, false}};
 static const struct verb_option void_options[] = {
     {"--reason", true}, {"--chip", true}, {"--helper", true}, {NULL, false}};
 static const struct verb_option settle_options[] = {{"--keep", true},   {"--unseen", false},
@@ -198,6 +198,8 @@ const struct verb verb_table[] = {
      "given several times: what is typed at any of them is taken, and the first writes the chips.\n"
      "--gone is how long a chip may be unheard before it counts as taken away (1500).\n",
      run_options, run_node, VERB_NODE, 0},
+    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
+     verb_encoder, VERB_MAKES_FOLDER, 0},
     {"desk",
      "desk [--series FIRST-LAST [--step N] [--check-every N]] [--helper INITIALS]\n"
      "     [--roll NAME [--pair]]\n"
@@ -214,13 +216,17 @@ const struct verb verb_table[] = {
     {"issue",
      "issue BIB [--tag EPC[/TID]]... [--replace REASON [--chip WHERE] | --extra REASON]\n"
      "      [--reason TEXT] [--how scan|typed|series] [--half] [--helper INITIALS]\n"
-     "issue - [OPTIONS]",
+     "issue - [OPTIONS]\n"
+     "issue --from FILE [--helper INITIALS]",
      "Records that a bib has got its chip, or its pair of chips.",
      "Without --tag, the chips carry what the event's scheme gives to the bib. WHERE is where the\n"
      "old chip is: destroyed, lost, or on:BIB. --reason says that an unusual number or chip is\n"
      "meant. With `-`, bibs come from standard input, one a line, each with its chips behind it "
      "if\n"
-     "they are named, and each is on disk before the next is read.\n",
+     "they are named, and each is on disk before the next is read. --from takes a supplier's list\n"
+     "of chips that came written: a CSV file whose first line names the columns bib, epc and tid. "
+     "If\n"
+     "a line is wrong nothing is recorded; what was recorded before is passed over.\n",
      issue_options, verb_issue, VERB_STATION, VERB_ASKS_CHIP},
     {"void", "void RECORD --reason TEXT [--chip WHERE] [--helper INITIALS]",
      "Takes a chip back: that record no longer counts.",
@@ -314,8 +320,6 @@ const struct verb verb_table[] = {
      "the\n"
      "list and of the state that it was made at. Ends with status 1 as `export` does.\n",
      handover_options, verb_handover, VERB_STATION, 0},
-    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
-     verb_encoder, VERB_MAKES_FOLDER, 0},
     {0}};
 
 const struct verb *verb_find(const char *name) {

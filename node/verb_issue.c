@@ -9,6 +9,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "common/before.h"
+#include "node/issue_file.h"
 #include "node/show.h"
 #include "node/verb_parts.h"
 
@@ -17,7 +19,7 @@ struct order {
     const struct record_category *category;
     const char *replace, *extra, *reason; /* NULL where not given */
     struct parts_issues present;          /* live or doubtful issues of the bib */
-    bool ever;                            /* the bib had an issue at some time */
+    struct before before;                 /* what speaks against it */
 };
 
 /* ---- reading the command ---- */
@@ -142,13 +144,20 @@ static enum error_code read_order(const struct options *options, const struct re
 
 /* ---- does the number fit ---- */
 
+/* "Table 2, 09:12, AB" */
+static void who_text(const char *table, struct wall_ms wall, const char *helper, char *out,
+                     size_t size) {
+    struct buffer who;
+    buffer_init(&who);
+    show_who(&who, table, wall, helper, station_wall());
+    snprintf(out, size, "%.*s", (int)who.size, who.data == NULL ? "" : (const char *)who.data);
+    buffer_release(&who);
+}
+
 static enum error_code check_bib(const struct record_found *found, const struct order *order,
                                  struct error *err) {
     char ranges[160];
-    uint64_t number = 0;
-    bool numeric = bib_number(&order->issue.bib, &number);
-    if (order->reason != NULL || (numeric && (bib_ranges_hold(&found->bibs, number) ||
-                                              bib_ranges_hold(&found->late, number)))) {
+    if (order->reason != NULL || !order->before.outside) {
         return ERR_OK;
     }
     bib_ranges_text(&found->bibs, ranges, sizeof(ranges));
@@ -159,46 +168,63 @@ static enum error_code check_bib(const struct record_found *found, const struct 
                      order->issue.bib.text, ranges);
 }
 
-/* A number that nobody is known to have. Where this table has numbers of its own, another one is
- * most likely that of a table that was let in later. */
-static enum error_code check_unowned(struct verb_call *call, const struct order *order,
-                                     uint64_t number, struct error *err) {
-    char own[160];
-    struct bib_ranges ranges = {0};
-    enum error_code code =
-        pairs_allotted(call->station->ledger, &call->station->keys.sign_public, &ranges, err);
-    if (code == ERR_NOT_FOUND || ranges.count == 0 || bib_ranges_hold(&ranges, number)) {
-        return code == ERR_NOT_FOUND ? ERR_OK : code;
+/* A bib that was laid aside. A lead's station may go on with a reason where it is held; where it
+ * was only missing, whoever has it in hand may. */
+static enum error_code check_hold(struct verb_call *call, const struct order *order,
+                                  struct error *err) {
+    const struct before *before = &order->before;
+    struct pairs_station self = {.role = ROLE_NONE};
+    char who[160];
+    bool held = before->verdict == BEFORE_HELD;
+    if (!held && before->verdict != BEFORE_ABSENT) {
+        return ERR_OK;
     }
-    bib_ranges_text(&ranges, own, sizeof(own));
+    enum error_code code =
+        pairs_station(call->station->ledger, &call->station->keys.sign_public, &self, err);
+    if (code != ERR_OK && code != ERR_NOT_FOUND) {
+        return code;
+    }
+    if (order->reason != NULL && (!held || self.role >= ROLE_LEAD)) {
+        return ERR_OK;
+    }
+    const struct pairs_said *said = &before->hold.said;
+    who_text(said->table, said->wall, said->helper, who, sizeof(who));
+    error_set(err, ERR_NOT_ALLOWED, "hold %d on bib %s", (int)before->hold.how,
+              order->issue.bib.text);
+    if (held) {
+        return error_say(err,
+                         "Bib %s is on hold: %s%s%.80s. Lay it aside; a lead can free it (unhold), "
+                         "or run again with --reason TEXT at a lead's station.",
+                         order->issue.bib.text, who, before->hold.reason[0] == '\0' ? "" : ", ",
+                         before->hold.reason);
+    }
+    return error_say(err,
+                     "Bib %s was put down as not here or spoiled: %s. If it is in your hand, run "
+                     "again with --reason TEXT.",
+                     order->issue.bib.text, who);
+}
+
+/* Late entries are done wherever the runner stands, so nobody is asked about them. Where this table
+ * has numbers of its own, one that nobody has is most likely that of a table let in later. */
+static enum error_code check_owner(const struct order *order, struct error *err) {
+    const struct before *before = &order->before;
+    char own[160];
+    if (order->reason != NULL || (!before->others && !before->unowned)) {
+        return ERR_OK;
+    }
+    if (before->others) {
+        error_set(err, ERR_NOT_YOURS, "allotted to %.100s", before->owner.name);
+        return error_say(err,
+                         "Bib %s belongs to %.100s. Hand it over there, or run again with "
+                         "--reason TEXT; to take the whole stack over, use allot.",
+                         order->issue.bib.text, before->owner.name);
+    }
+    bib_ranges_text(&before->own, own, sizeof(own));
     error_set(err, ERR_NOT_YOURS, "this table has %s", own);
     return error_say(err,
                      "Bib %s is not one of this table's (%s). Hand it over to its table, or run "
                      "again with --reason TEXT; to take the whole stack over, use allot.",
                      order->issue.bib.text, own);
-}
-
-/* Late entries are done wherever the runner stands, so nobody is asked about them. */
-static enum error_code check_owner(struct verb_call *call, const struct record_found *found,
-                                   const struct order *order, struct error *err) {
-    struct pairs_station owner;
-    uint64_t number = 0;
-    if (order->reason != NULL || !bib_number(&order->issue.bib, &number) ||
-        bib_ranges_hold(&found->late, number)) {
-        return ERR_OK;
-    }
-    enum error_code code = pairs_owner(call->station->ledger, number, &owner, err);
-    if (code == ERR_NOT_FOUND) {
-        return check_unowned(call, order, number, err);
-    }
-    if (code != ERR_OK || ID_EQUAL(owner.key, call->station->keys.sign_public)) {
-        return code;
-    }
-    error_set(err, ERR_NOT_YOURS, "allotted to %.100s", owner.name);
-    return error_say(err,
-                     "Bib %s belongs to %.100s. Hand it over there, or run again with "
-                     "--reason TEXT; to take the whole stack over, use allot.",
-                     order->issue.bib.text, owner.name);
 }
 
 /* ---- do the chips fit ---- */
@@ -265,15 +291,6 @@ static enum error_code check_scheme(const struct order *order, struct error *err
 
 /* ---- is there one already ---- */
 
-/* Appends "Table 2, 09:12, AB". */
-static void who_text(const struct pairs_issue *issue, char *out, size_t size) {
-    struct buffer who;
-    buffer_init(&who);
-    show_who(&who, issue->table, issue->wall, issue->helper, station_wall());
-    snprintf(out, size, "%.*s", (int)who.size, who.data == NULL ? "" : (const char *)who.data);
-    buffer_release(&who);
-}
-
 /* A chip that is on another bib: both would be timed as one. Fills *elsewhere with what there is.
  */
 static enum error_code check_elsewhere(struct verb_call *call, const struct order *order,
@@ -285,7 +302,7 @@ static enum error_code check_elsewhere(struct verb_call *call, const struct orde
     for (size_t i = 0; code == ERR_OK && i < elsewhere->count; i++) {
         const struct pairs_issue *other = &elsewhere->issue[i];
         if (strcmp(other->bib.text, order->issue.bib.text) != 0) {
-            who_text(other, who, sizeof(who));
+            who_text(other->table, other->wall, other->helper, who, sizeof(who));
             error_set(err, ERR_ALREADY_ISSUED, "that chip is on bib %s", other->bib.text);
             return error_say(err,
                              "This chip is on bib %s: %s. Take another chip for bib %s; if "
@@ -324,7 +341,7 @@ static enum error_code check_present(const struct order *order, struct error *er
     const char *bib = order->issue.bib.text;
     bool said = order->replace != NULL || order->extra != NULL;
     if (order->present.count == 0) {
-        if (!said || order->ever) {
+        if (!said || order->before.ever) {
             return ERR_OK;
         }
         error_set(err, ERR_NOT_FOUND, "bib %s was never chipped", bib);
@@ -337,7 +354,7 @@ static enum error_code check_present(const struct order *order, struct error *er
         return ERR_OK;
     }
     const struct pairs_issue *first = &order->present.issue[0];
-    who_text(first, who, sizeof(who));
+    who_text(first->table, first->wall, first->helper, who, sizeof(who));
     if (!first->counted) {
         error_set(err, ERR_ALREADY_ISSUED, "a record that does not count bears on bib %s", bib);
         return error_say(err,
@@ -425,20 +442,27 @@ static void refuse(struct verb_call *call, const struct error *err,
 static enum error_code look(struct verb_call *call, const struct record_found *found,
                             struct order *order, struct parts_issues *elsewhere,
                             struct error *err) {
-    enum error_code code = check_bib(found, order, err);
+    bool ever = false;
+    enum error_code code = before_issue(call->station->ledger, &call->station->keys.sign_public,
+                                        &order->issue.bib, &order->before, err);
+    if (code == ERR_OK) {
+        code = check_bib(found, order, err);
+    }
     order->category = record_found_category(found, &order->issue.bib);
     if (code == ERR_OK) {
         code = check_scheme(order, err);
     }
     if (code == ERR_OK) {
-        code = parts_present(call->station->ledger, &order->issue.bib, &order->present,
-                             &order->ever, err);
+        code = check_hold(call, order, err);
+    }
+    if (code == ERR_OK) {
+        code = parts_present(call->station->ledger, &order->issue.bib, &order->present, &ever, err);
     }
     if (code == ERR_OK) {
         code = check_present(order, err);
     }
     if (code == ERR_OK) {
-        code = check_owner(call, found, order, err);
+        code = check_owner(order, err);
     }
     if (code == ERR_OK && order->issue.tag_count == 0) {
         code = default_tags(order, err);
@@ -482,9 +506,34 @@ static void issue_one(struct verb_call *call, const struct options *options, str
     parts_issues_release(&elsewhere);
 }
 
+/* `issue --from FILE`, which has no bib of its own. True if the call was that. */
+static bool issue_from(struct verb_call *call) {
+    struct options options;
+    struct error err;
+    struct pairs_station self;
+    const struct verb_option *known = verb_find("issue")->options;
+    enum error_code code =
+        options_read(known, call->arguments, call->argument_count, &options, &err);
+    bool from = code == ERR_OK && options_has(&options, "--from");
+    if (from) {
+        code = options_rest(&options, 0, 0, "", &err);
+    }
+    if (from && code == ERR_OK && verb_may_write(call, &self)) {
+        code = issue_file_begin(call, &options, &err);
+    }
+    if (from && code != ERR_OK) {
+        verb_fail(call, &err);
+    }
+    options_release(&options);
+    return from;
+}
+
 void verb_issue(struct verb_call *call) {
     struct options options;
     struct error err;
+    if (issue_from(call)) {
+        return;
+    }
     struct order *order = parts_room(call, sizeof(*order));
     if (order == NULL) {
         return;

@@ -137,8 +137,8 @@ void rig_step(struct rig *rig, struct desk_event event) {
 /* ---- people ---- */
 
 static void say(struct rig *rig, const char *text, bool scanned) {
-    rig_step(rig, (struct desk_event){
-                      .kind = DESK_TEXT, .text = slice_text(text), .scanned = scanned});
+    rig_step(rig,
+             (struct desk_event){.kind = DESK_TEXT, .text = slice_text(text), .scanned = scanned});
 }
 
 void rig_scan(struct rig *rig, const char *text) {
@@ -234,9 +234,8 @@ static struct rig_tag *ordered(struct rig *rig) {
     for (size_t i = 0; i < rig->tag_count; i++) {
         struct desk_tag *tag = &rig->tag[i].tag;
         const struct desk_tag *wanted = &rig->order.tag;
-        bool same = wanted->tid.size > 0
-                        ? memcmp(&tag->tid, &wanted->tid, sizeof tag->tid) == 0
-                        : memcmp(&tag->epc, &wanted->epc, sizeof tag->epc) == 0;
+        bool same = wanted->tid.size > 0 ? memcmp(&tag->tid, &wanted->tid, sizeof tag->tid) == 0
+                                         : memcmp(&tag->epc, &wanted->epc, sizeof tag->epc) == 0;
         if (rig->tag[i].there && same) {
             return &rig->tag[i];
         }

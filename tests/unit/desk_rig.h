@@ -5,6 +5,7 @@
 #ifndef BIBWEAVE_TESTS_DESK_RIG_H
 #define BIBWEAVE_TESTS_DESK_RIG_H
 
+#include "common/canon.h"
 #include "common/desk.h"
 #include "tests/unit/world.h"
 
@@ -26,8 +27,8 @@ struct rig {
     bool has_order; /* the encoder has one that it did not answer */
     struct desk_order order;
     bool forgotten;
-    bool disk_full;   /* records are refused */
-    bool by_hand;     /* tests answer writes themselves */
+    bool disk_full; /* records are refused */
+    bool by_hand;   /* tests answer writes themselves */
     size_t records, writes, keeps;
     int64_t now;
     struct record_id last; /* of the last record */
