@@ -34,6 +34,8 @@ enum error_code hold_note(struct ledger *ledger, struct pairs *pairs,
         *readable = false;
         return ERR_OK;
     }
+    /* Asked before the statement is begun: a fault on the way must stop it. */
+    bool counted = standing_counts(ledger, pairs, &stored->key, stored->at, ROLE_TABLE);
     sqlite3_stmt *statement = ledger_statement(ledger, SQL_HOLD_INSERT, err);
     if (statement == NULL) {
         return err->code;
@@ -43,8 +45,7 @@ enum error_code hold_note(struct ledger *ledger, struct pairs *pairs,
     sql_bind_bytes(statement, 3, stored->key.bytes, sizeof stored->key.bytes);
     sql_bind_u64(statement, 4, stored->at.chain);
     sqlite3_bind_int(statement, 5, (int)hold.how);
-    sqlite3_bind_int(statement, 6,
-                     standing_counts(ledger, pairs, &stored->key, stored->at, ROLE_TABLE));
+    sqlite3_bind_int(statement, 6, counted);
     enum error_code code = ledger_run(ledger, statement, err);
     return code == ERR_OK && !dirty_add(&pairs->holds, &hold.bib)
                ? error_set(err, ERR_MEMORY, "a hold")

@@ -93,6 +93,8 @@ static enum error_code note_issue(struct ledger *ledger, struct pairs *pairs,
         *readable = false;
         return ERR_OK;
     }
+    /* Asked before the statement is begun: a fault on the way must stop it. */
+    bool counted = standing_counts(ledger, pairs, &stored->key, stored->at, ROLE_TABLE);
     sqlite3_stmt *statement = ledger_statement(ledger, SQL_ISSUE_INSERT, err);
     if (statement == NULL) {
         return err->code;
@@ -100,8 +102,7 @@ static enum error_code note_issue(struct ledger *ledger, struct pairs *pairs,
     sqlite3_bind_int64(statement, 1, stored->rid);
     sqlite3_bind_text(statement, 2, issue.bib.text, -1, SQLITE_STATIC);
     sql_bind_bytes(statement, 3, stored->key.bytes, sizeof stored->key.bytes);
-    sqlite3_bind_int(statement, 4,
-                     standing_counts(ledger, pairs, &stored->key, stored->at, ROLE_TABLE));
+    sqlite3_bind_int(statement, 4, counted);
     enum error_code code = ledger_run(ledger, statement, err);
     if (code == ERR_OK) {
         code = note_tags(ledger, stored->rid, &issue, err);
@@ -125,14 +126,14 @@ static enum error_code note_void(struct ledger *ledger, struct pairs *pairs,
         *readable = false;
         return ERR_OK;
     }
+    bool counted = standing_counts(ledger, pairs, &stored->key, stored->at, ROLE_TABLE);
     sqlite3_stmt *statement = ledger_statement(ledger, SQL_VOID_INSERT, err);
     if (statement == NULL) {
         return err->code;
     }
     sqlite3_bind_int64(statement, 1, stored->rid);
     sql_bind_bytes(statement, 2, stored->key.bytes, sizeof stored->key.bytes);
-    sqlite3_bind_int(statement, 3,
-                     standing_counts(ledger, pairs, &stored->key, stored->at, ROLE_TABLE));
+    sqlite3_bind_int(statement, 3, counted);
     enum error_code code = ledger_run(ledger, statement, err);
     for (size_t i = 0; code == ERR_OK && i < body.target_count; i++) {
         code = note_naming(ledger, pairs, stored->rid, NAMING_VOIDED, &body.target[i], err);

@@ -5,6 +5,7 @@
  * Must never take back what another table chipped in a run that this one does again, nor leave a
  * change half done.
  */
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -391,9 +392,30 @@ static bool add_target(void *context, const struct pairs_issue *issue) {
     return true;
 }
 
+/* Number by number where the run is short and a number has one label; else all bibs are looked at.
+ */
+static enum error_code gather_bibs(struct redoing *redoing, struct error *err) {
+    struct ledger *ledger = redoing->call->station->ledger;
+    const struct bib_range *range = &redoing->range;
+    enum error_code code = ERR_OK;
+    if (parts_zeros_count(redoing->call) || range->last - range->first >= REDO_BIBS_MAX) {
+        return pairs_each_bib(ledger, PAIRS_BIBS_ALL, add_bib, redoing, err);
+    }
+    for (uint64_t number = range->first; code == ERR_OK && number <= range->last; number++) {
+        struct bib label = {{0}};
+        struct pairs_bib bib;
+        snprintf(label.text, sizeof(label.text), "%llu", (unsigned long long)number);
+        code = pairs_bib(ledger, &label, &bib, err);
+        if (code == ERR_OK) {
+            add_bib(redoing, &bib);
+        }
+    }
+    return code;
+}
+
 static enum error_code gather(struct redoing *redoing, struct error *err) {
     struct ledger *ledger = redoing->call->station->ledger;
-    enum error_code code = pairs_each_bib(ledger, PAIRS_BIBS_ALL, add_bib, redoing, err);
+    enum error_code code = gather_bibs(redoing, err);
     for (size_t i = 0; code == ERR_OK && !redoing->full && i < redoing->bib_count; i++) {
         struct pairs_filter filter = {.which = PAIRS_ISSUES_OF_BIB, .bib = redoing->bib[i]};
         code = pairs_each_issue(ledger, &filter, add_target, redoing, err);

@@ -24,11 +24,20 @@ test('a log that the program wrote, audited without it', async (t) => {
     '--reason', 'stuck to its neighbour']);
   const { record } = (await table.must(['issue', '19001', '--json'])).json();
   await table.must(['void', record, '--reason', 'does not start', '--chip', 'destroyed']);
+  await table.must(['hold', '1600', '1601', '--missing', '--reason', 'not in the box']);
+  await table.must(['unhold', '1600']);
+  await table.run(['look', '1500', '--tag', `${epcOf(1500)}/E28011052000000012345678`]);
+  await table.run(['look', '1600']);
+  await table.must(['roll', 'P 1', '--pair', '--count', '2000']);
+  await table.must(['note', 'box B was wet', '--bib', '1500', '--table', 'Lead']);
+  await table.must(['change', '1004', '1602']);
+  await table.must(['redo', '1005-1080', '--reason', 'out of step']);
   await table.must(['carry', 'out', join(folder, 'table.carry')]);
   await lead.must(['carry', 'in', join(folder, 'table.carry')]);
   const kept = (await lead.must(['issue', '1003', '--extra', 'by mistake', '--reason', 'lead',
     '--json'])).json().record;
   await lead.must(['settle', '1003', '--keep', kept, '--unseen', '--chip', 'lost']);
+  await lead.run(['handover', '--out', join(folder, 'list.csv')]);
   await lead.must(['close']);
   await lead.must(['carry', 'out', join(folder, 'all.carry')]);
 

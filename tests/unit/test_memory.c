@@ -146,6 +146,42 @@ static void must(enum error_code code, const struct error *err) {
     }
 }
 
+static struct record_id handover;
+
+static void write_hold(size_t at, enum hold_how how) {
+    struct record_hold hold = {.bib = world_label("6"), .how = how, .reason = slice_text("wet")};
+    struct buffer body;
+    buffer_init(&body);
+    record_hold_write(&hold, &body);
+    world_write(&world, at, RECORD_HOLD, buffer_slice(&body));
+    buffer_release(&body);
+}
+
+/* What happens beside issuing: by the thief, by who had seen it, and by who had not. */
+static void make_day(void) {
+    struct buffer body;
+    struct record_look look = {.bib = world_label("6"), .verdict = LOOK_NO_CHIP};
+    struct record_note said = {.text = slice_text("wet"), .has_bib = true, .bib = look.bib};
+    struct record_roll roll = {.roll = slice_text("R1"), .how = ROLL_LOADED};
+    struct record_handover list = {1, {{1}}, {{2}}, 3};
+    buffer_init(&body);
+    write_hold(1, HOLD_MISSING);
+    write_hold(2, HOLD_REPRINT);
+    write_hold(0, HOLD_HELD);
+    record_look_write(&look, &body);
+    world_write(&world, 2, RECORD_LOOK, buffer_slice(&body));
+    buffer_clear(&body);
+    record_note_write(&said, &body);
+    world_write(&world, 2, RECORD_NOTE, buffer_slice(&body));
+    buffer_clear(&body);
+    record_roll_write(&roll, &body);
+    world_write(&world, 0, RECORD_ROLL, buffer_slice(&body));
+    buffer_clear(&body);
+    record_handover_write(&list, &body);
+    handover = world_write(&world, 2, RECORD_HANDOVER, buffer_slice(&body));
+    buffer_release(&body);
+}
+
 static void make_event(void) {
     world_new(&world, true);
     world_join(&world, "Table 1", ROLE_TABLE);
@@ -157,6 +193,7 @@ static void make_event(void) {
     world_issue(&world, 2, "6", 7, 0, NULL, NULL);
     world_void(&world, 2, &first, 1);
     world_issue(&world, 1, "7", 11, 0, &first, NULL);
+    make_day();
     world_retire(&world, 0, &world.station[1].keys.sign_public,
                  &(struct record_head){world.station[1].author.log, 2, first}, 1, true);
     world_give(&world, 1, 0);
@@ -328,6 +365,46 @@ static void append_check(void *context, bool done) {
     verify(scene->ledger);
 }
 
+static enum error_code hold_act(void *context, struct error *err) {
+    struct scene *scene = context;
+    struct pairs_author before = scene->author;
+    struct record_hold hold = {.bib = world_label("6"), .how = HOLD_FREE};
+    struct record_id id;
+    struct buffer body;
+    buffer_init(&body);
+    record_hold_write(&hold, &body);
+    enum error_code code =
+        body.failed ? error_set(err, ERR_MEMORY, "body") : pairs_begin(scene->ledger, err);
+    if (code == ERR_OK) {
+        code = pairs_append(scene->ledger, &scene->author, RECORD_HOLD, buffer_slice(&body),
+                            (struct wall_ms){1}, (struct mono_ms){1}, &id, err);
+        code = code == ERR_OK ? pairs_commit(scene->ledger, err) : code;
+    }
+    buffer_release(&body);
+    if (code != ERR_OK) {
+        scene->author = before;
+    }
+    return code;
+}
+
+static void hold_check(void *context, bool done) {
+    struct scene *scene = context;
+    struct bib six = world_label("6");
+    struct pairs_hold hold;
+    struct error err;
+    if (!done) {
+        check_unchanged(scene);
+    }
+    /* It had seen the other lead's, and is a lead's itself. */
+    assert_int_equal(pairs_hold(scene->ledger, &six, &hold, &err), done ? ERR_NOT_FOUND : ERR_OK);
+    verify(scene->ledger);
+}
+
+static void holding(void **state) {
+    (void)state;
+    try_all(&(struct trial){"holding", append_begin, hold_act, hold_check, scene_free}, 23);
+}
+
 static void appending(void **state) {
     (void)state;
     try_all(&(struct trial){"appending", append_begin, append_act, append_check, scene_free}, 23);
@@ -403,6 +480,32 @@ static bool on_alarm(void *context, const struct pairs_alarm *alarm) {
     note(alarm->say, strlen(alarm->say));
     return true;
 }
+static bool on_hold(void *context, const struct pairs_hold *hold) {
+    (void)context;
+    note(hold->said.id.bytes, sizeof hold->said.id.bytes);
+    note(hold->said.table, strlen(hold->said.table));
+    return true;
+}
+static bool on_look(void *context, const struct pairs_look *look) {
+    (void)context;
+    note(look->said.id.bytes, sizeof look->said.id.bytes);
+    return true;
+}
+static bool on_note(void *context, const struct pairs_note *said) {
+    (void)context;
+    note(said->said.id.bytes, sizeof said->said.id.bytes);
+    return true;
+}
+static bool on_roll(void *context, const struct pairs_roll *roll) {
+    (void)context;
+    note(roll->said.id.bytes, sizeof roll->said.id.bytes);
+    return true;
+}
+static bool on_changed(void *context, const struct bib *bib) {
+    (void)context;
+    note(bib->text, strlen(bib->text));
+    return true;
+}
 static bool on_record(void *context, struct slice raw) {
     (void)context;
     note(raw.data, raw.size);
@@ -421,6 +524,26 @@ static enum error_code read_lists(struct ledger *ledger, struct error *err) {
     code = code == ERR_OK ? pairs_each_shared(ledger, on_shared, NULL, err) : code;
     code = code == ERR_OK ? pairs_each_alarm(ledger, on_alarm, NULL, err) : code;
     return code == ERR_OK ? ledger_each(ledger, on_record, NULL, err) : code;
+}
+
+static enum error_code read_day(struct ledger *ledger, struct error *err) {
+    struct bib six = world_label("6");
+    struct pairs_hold hold;
+    struct pairs_handover last;
+    enum error_code code = pairs_each_hold(ledger, on_hold, NULL, err);
+    code = code == ERR_OK ? pairs_hold(ledger, &six, &hold, err) : code;
+    if (code == ERR_OK) {
+        on_hold(NULL, &hold);
+    }
+    code = code == ERR_OK ? pairs_each_look(ledger, &six, on_look, NULL, err) : code;
+    code = code == ERR_OK ? pairs_each_note(ledger, NULL, on_note, NULL, err) : code;
+    code = code == ERR_OK ? pairs_each_roll(ledger, NULL, on_roll, NULL, err) : code;
+    code = code == ERR_OK ? pairs_each_since(ledger, &handover, on_changed, NULL, err) : code;
+    code = code == ERR_OK ? pairs_last_handover(ledger, &last, err) : code;
+    if (code == ERR_OK) {
+        note(last.said.id.bytes, sizeof last.said.id.bytes);
+    }
+    return code;
 }
 
 static enum error_code read_ones(struct scene *scene, struct error *err) {
@@ -451,6 +574,7 @@ static enum error_code read_act(void *context, struct error *err) {
     struct scene *scene = context;
     crypto_generichash_init(&answer, NULL, 0, 32);
     enum error_code code = read_lists(scene->ledger, err);
+    code = code == ERR_OK ? read_day(scene->ledger, err) : code;
     code = code == ERR_OK ? read_ones(scene, err) : code;
     crypto_generichash_final(&answer, scene->state.bytes, sizeof scene->state.bytes);
     return code;
@@ -764,11 +888,12 @@ static int group_end(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(encoding),      cmocka_unit_test(opening),
-        cmocka_unit_test(taking),        cmocka_unit_test(appending),
-        cmocka_unit_test(opening_a_log), cmocka_unit_test(reading),
-        cmocka_unit_test(verifying),     cmocka_unit_test(carrying),
-        cmocka_unit_test(new_machine),   cmocka_unit_test(exchanging),
+        cmocka_unit_test(encoding),   cmocka_unit_test(opening),
+        cmocka_unit_test(taking),     cmocka_unit_test(appending),
+        cmocka_unit_test(holding),    cmocka_unit_test(opening_a_log),
+        cmocka_unit_test(reading),    cmocka_unit_test(verifying),
+        cmocka_unit_test(carrying),   cmocka_unit_test(new_machine),
+        cmocka_unit_test(exchanging),
     };
     if (sodium_init() < 0) {
         return 1;

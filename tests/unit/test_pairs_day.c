@@ -1,6 +1,6 @@
 /*
- * test_pairs_day.c: holds, looks, rolls, notes and handed-over lists: what stands, who counts, and
- * that the order in which they came does not matter.
+ * test_pairs_day.c: holds, looks, rolls, notes and handed-over lists: what stands and who counts.
+ * That the order in which holds came does not matter is in test_pairs_order.c.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -233,121 +233,6 @@ static void test_clocks_cover_holds(void **state) {
     world_free(&world);
 }
 
-/* ---- orders ---- */
-
-/* A station that holds records of several logs, from which they are taken one by one. */
-struct deck {
-    struct slice *record;
-    size_t count;
-    bool *dealt;
-};
-
-/* The next of a log that chance names, so that each log keeps its order and all else is shuffled;
- * NULL when all are dealt. */
-static const struct slice *deal(struct deck *deck, unsigned *seed) {
-    struct record first, record;
-    struct error err;
-    size_t left = 0, skip;
-    for (size_t i = 0; i < deck->count; i++) {
-        left += !deck->dealt[i];
-    }
-    if (left == 0) {
-        return NULL;
-    }
-    *seed = *seed * 1103515245U + 12345U;
-    skip = (*seed >> 8) % left;
-    for (size_t i = 0; i < deck->count; i++) {
-        if (deck->dealt[i] || skip-- > 0) {
-            continue;
-        }
-        check(record_decode(deck->record[i], &first, &err), &err);
-        for (size_t j = 0; j < deck->count; j++) {
-            check(record_decode(deck->record[j], &record, &err), &err);
-            if (!deck->dealt[j] && ID_EQUAL(record.log, first.log)) {
-                deck->dealt[j] = true;
-                return &deck->record[j];
-            }
-        }
-    }
-    return NULL;
-}
-
-/* Takes all in an order that `seed` gives, each in a transaction of its own; what must wait for its
- * log to be let in is taken at the end. */
-static struct ledger *take_shuffled(const struct world *world, struct ledger *from, unsigned seed) {
-    struct ledger *ledger = world_ledger(world);
-    struct deck deck = {NULL, 0, NULL};
-    const struct slice *next;
-    struct error err;
-    deck.record = world_records(from, &deck.count);
-    deck.dealt = calloc(deck.count, sizeof *deck.dealt);
-    assert_non_null(deck.dealt);
-    while ((next = deal(&deck, &seed)) != NULL) {
-        struct pairs_taken taken;
-        check(pairs_begin(ledger, &err), &err);
-        check(pairs_take(ledger, next, 1, &taken, &err), &err);
-        check(pairs_commit(ledger, &err), &err);
-    }
-    world_take_all(ledger, deck.record, deck.count);
-    free(deck.dealt);
-    world_records_free(deck.record, deck.count);
-    return ledger;
-}
-
-static void test_any_order(void **state) {
-    struct world world;
-    (void)state;
-    world_new(&world, false);
-    size_t station[5] = {LEAD};
-    station[1] = world_join(&world, "Table 1", ROLE_TABLE);
-    station[2] = world_join(&world, "Table 2", ROLE_TABLE);
-    station[3] = world_join(&world, "Screen", ROLE_READER);
-    station[4] = world_join(&world, "Second lead", ROLE_LEAD);
-    static const char *const bibs[] = {"5", "6", "7"};
-    unsigned dice = 7;
-    for (int act = 0; act < 60; act++) {
-        dice = dice * 1103515245U + 12345U;
-        unsigned roll = dice >> 8;
-        size_t at = station[roll % 5], to = station[(roll >> 4) % 5];
-        if (roll % 3 == 0 && at != to) {
-            world_give(&world, at, to);
-        } else {
-            hold(&world, at, bibs[(roll >> 8) % 3], (enum hold_how)(1 + (roll >> 12) % 4));
-        }
-    }
-    struct record_head head = {
-        world.station[2].author.log, world.station[2].author.number - 3, {{0}}};
-    for (size_t i = 1; i < 5; i++) {
-        world_give(&world, station[i], LEAD);
-    }
-    struct ledger *all = world.station[LEAD].ledger;
-    size_t count = 0;
-    struct slice *records = world_records(all, &count);
-    for (size_t i = 0; i < count; i++) {
-        struct record record;
-        struct error err;
-        check(record_decode(records[i], &record, &err), &err);
-        if (ID_EQUAL(record.log, head.log) && record.number == head.number) {
-            head.id = identity_record(records[i]);
-        }
-    }
-    world_records_free(records, count);
-    world_retire(&world, LEAD, &world.station[2].keys.sign_public, &head, 1, true);
-    for (unsigned seed = 1; seed <= 40; seed++) {
-        struct ledger *other = take_shuffled(&world, all, seed);
-        assert_same_state(all, other);
-        for (size_t i = 0; i < 3; i++) {
-            assert_int_equal(held(all, bibs[i], NULL), held(other, bibs[i], NULL));
-        }
-        if (seed % 10 == 0) {
-            verify(other);
-        }
-        ledger_close(other);
-    }
-    verify(all);
-    world_free(&world);
-}
-
 /* ---- lists ---- */
 
 struct texts {
@@ -525,6 +410,58 @@ static void test_last_handover(void **state) {
     world_free(&world);
 }
 
+static bool note_bib(void *context, const struct bib *bib) {
+    struct texts *out = context;
+    size_t used = strlen(out->text);
+    snprintf(out->text + used, sizeof out->text - used, "%s ", bib->text);
+    return true;
+}
+
+static void expect_since(struct ledger *ledger, const struct record_id *since, const char *bibs) {
+    struct texts texts = {""};
+    struct error err;
+    check(pairs_each_since(ledger, since, note_bib, &texts, &err), &err);
+    assert_string_equal(texts.text, bibs);
+}
+
+/* What a lead had seen when it handed a list over is not told again; what a table did at the same
+ * time, out of its sight, is. */
+static void test_since_a_handover(void **state) {
+    struct world world;
+    struct pairs_handover out;
+    struct error err;
+    (void)state;
+    world_new(&world, false);
+    size_t one = world_join(&world, "Table 1", ROLE_TABLE);
+    size_t two = world_join(&world, "Table 2", ROLE_TABLE);
+    struct ledger *ledger = world.station[LEAD].ledger;
+    struct record_id old = world_issue(&world, one, "5", 5, 0, NULL, NULL);
+    world_issue(&world, one, "6", 6, 0, NULL, NULL);
+    world_issue(&world, two, "7", 7, 0, NULL, NULL);
+    hold(&world, two, "8", HOLD_HELD);
+    world_give(&world, one, LEAD);
+    world_issue(&world, one, "20", 20, 0, NULL, NULL); /* not seen by the lead yet */
+    write_handover(&world, LEAD, 1, 1);
+    check(pairs_last_handover(ledger, &out, &err), &err);
+    expect_since(ledger, &out.said.id, "");
+    world_give(&world, one, LEAD);
+    expect_since(ledger, &out.said.id, "20 ");
+    world_give(&world, two, LEAD);
+    expect_since(ledger, &out.said.id, "7 8 20 ");
+    write_note(&world, LEAD, "of no list", "6");
+    world_issue(&world, LEAD, "9", 9, 0, NULL, NULL);
+    world_void(&world, LEAD, &old, 1);
+    expect_since(ledger, &out.said.id, "5 7 8 9 20 ");
+    world_give(&world, LEAD, two);
+    expect_since(world.station[two].ledger, &out.said.id, "5 7 8 9 20 ");
+    write_handover(&world, LEAD, 2, 2);
+    check(pairs_last_handover(ledger, &out, &err), &err);
+    expect_since(ledger, &out.said.id, "");
+    old.bytes[0] ^= 1;
+    assert_int_equal(pairs_each_since(ledger, &old, note_bib, NULL, &err), ERR_NOT_FOUND);
+    world_free(&world);
+}
+
 struct alarms {
     bool beyond, unreadable;
 };
@@ -640,10 +577,10 @@ int main(void) {
         cmocka_unit_test(test_a_table_becomes_a_lead),
         cmocka_unit_test(test_stolen),
         cmocka_unit_test(test_clocks_cover_holds),
-        cmocka_unit_test(test_any_order),
         cmocka_unit_test(test_holds_in_order),
         cmocka_unit_test(test_what_was_said),
         cmocka_unit_test(test_last_handover),
+        cmocka_unit_test(test_since_a_handover),
         cmocka_unit_test(test_kept_and_set_apart),
         cmocka_unit_test_teardown(test_older_ledger, remove_file),
     };

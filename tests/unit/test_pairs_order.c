@@ -185,11 +185,155 @@ static void test_many_logs_in_a_file(void **state) {
     world_free(&world);
 }
 
+/* ---- holds ---- */
+
+static struct record_id hold(struct world *world, size_t at, const char *bib, enum hold_how how) {
+    struct record_hold body = {.bib = world_label(bib), .how = how, .reason = slice_text("wet")};
+    struct buffer bytes;
+    buffer_init(&bytes);
+    record_hold_write(&body, &bytes);
+    struct record_id id = world_write(world, at, RECORD_HOLD, buffer_slice(&bytes));
+    buffer_release(&bytes);
+    return id;
+}
+
+/* HOLD_FREE for a bib that may be chipped. */
+static enum hold_how held(struct ledger *ledger, const char *bib, struct pairs_hold *out) {
+    struct pairs_hold unused;
+    struct bib label = world_label(bib);
+    struct error err;
+    enum error_code code = pairs_hold(ledger, &label, out == NULL ? &unused : out, &err);
+    if (code == ERR_NOT_FOUND) {
+        return HOLD_FREE;
+    }
+    check(code, &err);
+    return out == NULL ? unused.how : out->how;
+}
+
+static void verify(struct ledger *ledger) {
+    struct error err;
+    check(pairs_verify(ledger, false, &err), &err);
+}
+
+/* A station that holds records of several logs, from which they are taken one by one. */
+struct deck {
+    struct slice *record;
+    size_t count;
+    bool *dealt;
+};
+
+/* The next of a log that chance names, so that each log keeps its order and all else is shuffled;
+ * NULL when all are dealt. */
+static const struct slice *deal(struct deck *deck, unsigned *seed) {
+    struct record first, record;
+    struct error err;
+    size_t left = 0, skip;
+    for (size_t i = 0; i < deck->count; i++) {
+        left += !deck->dealt[i];
+    }
+    if (left == 0) {
+        return NULL;
+    }
+    *seed = *seed * 1103515245U + 12345U;
+    skip = (*seed >> 8) % left;
+    for (size_t i = 0; i < deck->count; i++) {
+        if (deck->dealt[i] || skip-- > 0) {
+            continue;
+        }
+        check(record_decode(deck->record[i], &first, &err), &err);
+        for (size_t j = 0; j < deck->count; j++) {
+            check(record_decode(deck->record[j], &record, &err), &err);
+            if (!deck->dealt[j] && ID_EQUAL(record.log, first.log)) {
+                deck->dealt[j] = true;
+                return &deck->record[j];
+            }
+        }
+    }
+    return NULL;
+}
+
+/* Takes all in an order that `seed` gives, each in a transaction of its own; what must wait for its
+ * log to be let in is taken at the end. */
+static struct ledger *take_shuffled(const struct world *world, struct ledger *from, unsigned seed) {
+    struct ledger *ledger = world_ledger(world);
+    struct deck deck = {NULL, 0, NULL};
+    const struct slice *next;
+    struct error err;
+    deck.record = world_records(from, &deck.count);
+    deck.dealt = calloc(deck.count, sizeof *deck.dealt);
+    assert_non_null(deck.dealt);
+    while ((next = deal(&deck, &seed)) != NULL) {
+        struct pairs_taken taken;
+        check(pairs_begin(ledger, &err), &err);
+        check(pairs_take(ledger, next, 1, &taken, &err), &err);
+        check(pairs_commit(ledger, &err), &err);
+    }
+    world_take_all(ledger, deck.record, deck.count);
+    free(deck.dealt);
+    world_records_free(deck.record, deck.count);
+    return ledger;
+}
+
+static void test_holds_in_any_order(void **state) {
+    struct world world;
+    (void)state;
+    world_new(&world, false);
+    size_t station[5] = {0};
+    station[1] = world_join(&world, "Table 1", ROLE_TABLE);
+    station[2] = world_join(&world, "Table 2", ROLE_TABLE);
+    station[3] = world_join(&world, "Screen", ROLE_READER);
+    station[4] = world_join(&world, "Second lead", ROLE_LEAD);
+    static const char *const bibs[] = {"5", "6", "7"};
+    unsigned dice = 7;
+    for (int act = 0; act < 60; act++) {
+        dice = dice * 1103515245U + 12345U;
+        unsigned roll = dice >> 8;
+        size_t at = station[roll % 5], to = station[(roll >> 4) % 5];
+        if (roll % 3 == 0 && at != to) {
+            world_give(&world, at, to);
+        } else {
+            hold(&world, at, bibs[(roll >> 8) % 3], (enum hold_how)(1 + (roll >> 12) % 4));
+        }
+    }
+    struct record_head head = {
+        world.station[2].author.log, world.station[2].author.number - 3, {{0}}};
+    for (size_t i = 1; i < 5; i++) {
+        world_give(&world, station[i], 0);
+    }
+    struct ledger *all = world.station[0].ledger;
+    size_t count = 0;
+    struct slice *records = world_records(all, &count);
+    for (size_t i = 0; i < count; i++) {
+        struct record record;
+        struct error err;
+        check(record_decode(records[i], &record, &err), &err);
+        if (ID_EQUAL(record.log, head.log) && record.number == head.number) {
+            head.id = identity_record(records[i]);
+        }
+    }
+    world_records_free(records, count);
+    world_retire(&world, 0, &world.station[2].keys.sign_public, &head, 1, true);
+    for (unsigned seed = 1; seed <= 40; seed++) {
+        struct ledger *other = take_shuffled(&world, all, seed);
+        assert_same_state(all, other);
+        for (size_t i = 0; i < 3; i++) {
+            assert_int_equal(held(all, bibs[i], NULL), held(other, bibs[i], NULL));
+        }
+        if (seed % 10 == 0) {
+            verify(other);
+        }
+        ledger_close(other);
+    }
+    verify(all);
+    world_free(&world);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_found_comes_last),
         cmocka_unit_test(test_crossed_among_many),
         cmocka_unit_test(test_many_logs_in_a_file),
+        cmocka_unit_test(test_holds_in_any_order),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
