@@ -341,13 +341,14 @@ static enum error_code go_on_with_job(struct desk *desk, bool *again, struct err
         *again = true;
         return ERR_OK;
     }
-    if (desk->restart) {
+    bool asks = desk->restart && job->made_count > standing;
+    desk->restart = false;
+    if (asks) {
         struct desk_ask *ask =
             desk_open(desk, ASK_RESTART, "Bib %s had %zu of its %zu chips when the desk stopped.",
                       job->bib.text, job->made_count, job->wanted);
         desk_choice(ask, "half", "Put it down as half");
         desk_choice(ask, "finish", "Make the rest now");
-        desk->restart = false;
         return ERR_OK;
     }
     if (job->how == ISSUE_SERIES && job->made_count == 0 && desk_must_check(desk)) {
@@ -517,7 +518,8 @@ struct mono_ms desk_deadline(const struct desk *desk) {
     if (desk->deed_failed) {
         due = desk->deed_again.ms;
     }
-    if (desk->look_due && desk->look_at.ms < due) {
+    bool looking = desk->look_due && desk->deed.kind == DEED_NONE && !desk_blocked(desk);
+    if (looking && desk->look_at.ms < due) {
         due = desk->look_at.ms;
     }
     return (struct mono_ms){due};

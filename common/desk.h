@@ -64,7 +64,7 @@ enum desk_event_kind {
     DESK_TEXT,         /* text: a line that was typed or scanned */
     DESK_FIELD,        /* tags: all that is on the antenna now; told whenever that changes */
     DESK_WRITTEN,      /* order, tags[0]: what was read back after the write */
-    DESK_FAILED,       /* order, why, changed, text */
+    DESK_FAILED,       /* order, why, changed, text; fault, where it is said better than by `why` */
     DESK_ENCODER_UP,   /* it is there and ready */
     DESK_ENCODER_DOWN, /* text: why; what was ordered and not answered is in doubt */
     DESK_ANSWER,       /* question, choice: the word of one of its choices */

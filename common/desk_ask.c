@@ -198,6 +198,9 @@ enum error_code desk_ask_number(struct desk *desk, const struct before *before,
     }
     desk->ask.bib = *bib;
     desk->ask.how = how;
+    if (how == ISSUE_SERIES && desk->ask.kind == ASK_OTHERS) {
+        desk_choice(&desk->ask, "series", "Do this whole series here");
+    }
     return code;
 }
 
@@ -316,7 +319,8 @@ static enum error_code answer_allowed(struct desk *desk, const struct desk_ask *
         return desk_take(desk, &ask->bib, ask->how, &skipped, err);
     }
     desk->allow_others = true;
-    if (SAYS("one")) {
+    desk->allow_series = desk->allow_series || SAYS("series");
+    if (SAYS("one") || SAYS("series")) {
         if (desk->allow_reason[0] == '\0') {
             desk_print(desk->allow_reason, sizeof(desk->allow_reason), "done at another table");
         }
@@ -363,13 +367,9 @@ static enum error_code answer_check(struct desk *desk, const char *word, struct 
         desk_stop(desk);
         return ERR_OK;
     }
-    uint64_t first = line->first;
-    if (line->has_checked) {
-        /* The bib that was scanned right got the chip of its own. */
-        first = line->first <= line->last ? line->checked + line->step : line->checked - line->step;
-        if (line->ended && line->checked == last) {
-            first = last;
-        }
+    uint64_t first = 0;
+    if (!desk_since_check(line, &first)) {
+        return ERR_OK;
     }
     return desk_redo(desk, first, last, true, err);
 }
@@ -388,10 +388,15 @@ static enum error_code answer_late(struct desk *desk, const char *word, struct e
         desk->keep_due = true;
         return ERR_OK;
     }
+    if (SAYS("on")) {
+        job->hold_ok = true;
+        return ERR_OK;
+    }
     enum error_code code = desk_present(desk, &job->bib, &present, err);
     if (code != ERR_OK || present.count > ISSUE_NAMES_MAX) {
         return code;
     }
+    job->chip_bib = (struct bib){{0}};
     if (SAYS("replace")) {
         memcpy(job->replaces, present.id, sizeof(job->replaces));
         job->replaces_count = present.count;
@@ -448,7 +453,7 @@ static enum error_code act_on(struct desk *desk, const struct desk_ask *ask, con
     case ASK_REDO:
         return SAYS("redo") ? desk_redo(desk, ask->first, ask->last, false, err) : ERR_OK;
     case ASK_RESTART:
-        if (SAYS("half")) {
+        if (SAYS("half") && desk->lasting.job.made_count > 0) {
             desk->lasting.job.wanted = desk->lasting.job.made_count;
         }
         return ERR_OK;

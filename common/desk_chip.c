@@ -179,7 +179,7 @@ static enum error_code add_made(struct desk *desk, const struct desk_tag *tag) {
 static void read_good(struct desk *desk, const struct desk_tag *tag,
                       const struct desk_lookup *lookup) {
     struct desk_job *job = &desk->lasting.job;
-    for (size_t i = 0; i < lookup->id_count; i++) {
+    for (size_t i = 0; lookup->as_listed && i < lookup->id_count; i++) {
         if (names_id(job->replaces, job->replaces_count, &lookup->id[i])) {
             job->read_good = false;
             job->good = true;
@@ -188,7 +188,7 @@ static void read_good(struct desk *desk, const struct desk_tag *tag,
         }
     }
     desk_print(desk->field_say, sizeof(desk->field_say),
-               "That is no chip of bib %s. Put its good chip on the antenna.", job->bib.text);
+               "That is no good chip of bib %s. Put its good one on the antenna.", job->bib.text);
 }
 
 static enum error_code write_it(struct desk *desk, const struct desk_tag *tag, struct error *err) {

@@ -121,6 +121,16 @@ static enum error_code say_one(struct desk *desk, const struct seen *seen,
         return ERR_OK;
     }
     bib = lookup->first_live.bib;
+    if (!lookup->as_listed) {
+        char name[80];
+        desk_tag_name(desk, &seen->tag[0], name, sizeof(name));
+        desk->look_bad = true;
+        desk_print(desk->look_say, sizeof(desk->look_say),
+                   "This chip is listed for bib %s and carries something else: %s. Bib %s needs a "
+                   "new chip.",
+                   bib.text, name, bib.text);
+        return ERR_OK;
+    }
     size_t all = found == NULL ? 1 : record_found_category(found, &bib)->tags_per_bib;
     if (seen->count > 1) {
         desk_print(mark, sizeof(mark),
@@ -193,10 +203,11 @@ static enum error_code judge_tag(struct desk *desk, const struct desk_tag *tag,
     }
     bool other = (lookup.live > 0 && !desk_same_bib(&lookup.first_live.bib, &desk->look_bib)) ||
                  (ours && !desk_same_bib(&carried, &desk->look_bib));
-    enum look_verdict is = other             ? LOOK_OTHER
-                           : lookup.live > 0 ? LOOK_RIGHT
-                           : lookup.dead > 0 ? LOOK_VOID
-                                             : LOOK_STRANGE;
+    enum look_verdict is = other              ? LOOK_OTHER
+                           : lookup.as_listed ? LOOK_RIGHT
+                           : lookup.live > 0  ? LOOK_STRANGE
+                           : lookup.dead > 0  ? LOOK_VOID
+                                              : LOOK_STRANGE;
     /* The gravest of several: another bib's chip, then one that was taken back. */
     static const int GRAVITY[] = {
         [LOOK_RIGHT] = 0, [LOOK_STRANGE] = 1, [LOOK_VOID] = 2, [LOOK_OTHER] = 3};

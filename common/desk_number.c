@@ -60,15 +60,20 @@ enum error_code desk_check_late(struct desk *desk, bool *late, struct error *err
     struct desk_present present;
     struct pairs_hold hold;
     char who[120];
+    enum role role = ROLE_NONE;
     *late = false;
     enum error_code code = pairs_hold(desk->config.ledger, &job->bib, &hold, err);
     if (code == ERR_OK && hold.how == HOLD_HELD && !job->hold_ok) {
         *late = true;
+        code = desk_role(desk, &role, err);
         desk_who(desk, hold.said.table, hold.said.wall, hold.said.helper, who, sizeof(who));
         struct desk_ask *ask = desk_open(desk, ASK_LATE, "Bib %s was put on hold: %s. %s",
                                          job->bib.text, who, "Lay it aside for a lead.");
         desk_choice(ask, "leave", "Leave bib %s", job->bib.text);
-        return ERR_OK;
+        if (role >= ROLE_LEAD) {
+            desk_choice(ask, "on", "Go on all the same");
+        }
+        return code;
     }
     if (code == ERR_OK || code == ERR_NOT_FOUND) {
         code = desk_present(desk, &job->bib, &present, err);
@@ -154,9 +159,10 @@ enum error_code desk_begin(struct desk *desk, const struct bib *bib, enum issue_
 
 /* The verdict that is left when what a person has said already is set aside. */
 static enum before_verdict left_over(const struct desk *desk, const struct before *before,
-                                     const struct bib *bib) {
+                                     const struct bib *bib, enum issue_how how) {
     bool said = desk_same_bib(&desk->allow_bib, bib);
-    bool outside = said && desk->allow_outside, others = said && desk->allow_others;
+    bool outside = said && desk->allow_outside;
+    bool others = (said && desk->allow_others) || (how == ISSUE_SERIES && desk->allow_series);
     if (before->verdict < BEFORE_OUTSIDE && before->verdict != BEFORE_CLEAR) {
         return before->verdict;
     }
@@ -208,7 +214,7 @@ enum error_code desk_take(struct desk *desk, const struct bib *bib, enum issue_h
     if (code != ERR_OK) {
         return code;
     }
-    enum before_verdict verdict = left_over(desk, &before, bib);
+    enum before_verdict verdict = left_over(desk, &before, bib, how);
     if (how == ISSUE_SERIES && passes_over(verdict)) {
         pass_over(desk, &before, verdict, bib);
         *skipped = true;
@@ -309,13 +315,10 @@ static enum error_code text_in_series(struct desk *desk, const struct bib *bib) 
                       bib->text, turn.text);
         desk_choice(ask, "again", "Scan again");
         desk_choice(ask, "stop", "Stop the series");
-        bool since =
-            line->has_made && !(line->has_checked && line->checked == line->made && !line->ended);
-        if (since && line->has_checked && line->done > 0) {
-            desk_choice(ask, "redo", "Take back what was done since bib %llu",
-                        (unsigned long long)line->checked);
-        } else if (since) {
-            desk_choice(ask, "redo", "Take back what was done");
+        uint64_t from = 0;
+        if (desk_since_check(line, &from)) {
+            desk_choice(ask, "redo", "Take back what was done from bib %llu on",
+                        (unsigned long long)from);
         }
         desk_sound(desk, DESK_SOUND_ALARM);
     }

@@ -138,8 +138,13 @@ static void apply_undo(struct desk_lasting *lasting, const struct desk_deed *dee
     }
     if (line->active && line->has_made && bib_number(&deed->bib, &number) && number == line->made) {
         line->next = line->made;
-        line->ended = line->has_made = false;
+        line->ended = false;
         line->done -= line->done > 0 ? 1 : 0;
+        line->has_made = line->done > 0 && line->made != line->first;
+        if (line->has_made) {
+            line->made =
+                line->first <= line->last ? line->made - line->step : line->made + line->step;
+        }
         memset(&lasting->job, 0, sizeof(lasting->job));
     }
 }

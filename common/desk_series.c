@@ -22,7 +22,22 @@ void desk_line_step(struct desk_line *line) {
     } else {
         line->next = rising(line) ? line->next + line->step : line->next - line->step;
     }
-    line->force_check = false;
+}
+
+bool desk_since_check(const struct desk_line *line, uint64_t *from) {
+    if (!line->has_made) {
+        return false;
+    }
+    if (!line->has_checked) {
+        *from = line->first;
+        return true;
+    }
+    /* The bib that was scanned right got a chip of its own; what came after it may be shifted. */
+    bool ahead = rising(line) ? line->checked >= line->made : line->checked <= line->made;
+    if (!ahead) {
+        *from = rising(line) ? line->checked + line->step : line->checked - line->step;
+    }
+    return !ahead;
 }
 
 bool desk_must_check(const struct desk *desk) {
@@ -55,6 +70,7 @@ void desk_line_end(struct desk *desk) {
     lasting->line = lasting->aside_line;
     memset(&lasting->aside_line, 0, sizeof(lasting->aside_line));
     lasting->line.paused = lasting->line.active;
+    desk->allow_series = false;
     desk->keep_due = true;
 }
 
@@ -71,7 +87,7 @@ void desk_series(struct desk *desk, const struct desk_event *event) {
         return;
     }
     desk_close(desk);
-    desk->resting = false;
+    desk->resting = desk->allow_series = false;
     desk->way = DESK_WAY_ON_DEMAND;
     lasting->line = (struct desk_line){.active = true,
                                        .first = event->first,
@@ -125,6 +141,7 @@ void desk_stop(struct desk *desk) {
     desk->absenting = false;
     if (desk->way != DESK_WAY_ON_DEMAND && !desk->lasting.job.active) {
         desk->way = DESK_WAY_ON_DEMAND;
+        desk->look_due = false;
         return;
     }
     desk->stopping = true;

@@ -204,6 +204,7 @@ struct desk {
     struct desk_ask ask;
     uint64_t asked; /* the highest question number */
     bool allow_outside, allow_others;
+    bool allow_series; /* all numbers of the series are done here, whosever they are */
     char allow_reason[RECORD_TEXT_MAX + 1];
     struct bib allow_bib;                  /* for which the two were said */
     struct bib told_double[DESK_LAST_MAX]; /* doubles that were said */
@@ -284,6 +285,7 @@ enum error_code desk_check_late(struct desk *desk, bool *late, struct error *err
 struct desk_lookup {
     const struct desk_tag *tag;
     bool by_epc;
+    bool as_listed; /* it carries what a live issue says that it carries */
     size_t live, dead, id_count;
     struct record_id id[ISSUE_NAMES_MAX]; /* live ones, and such as do not count */
     struct pairs_issue first_live, first_dead;
@@ -346,6 +348,8 @@ enum error_code desk_which(struct desk *desk, const struct bib *bib, struct erro
 void desk_series(struct desk *desk, const struct desk_event *event) __attribute__((nonnull));
 enum error_code desk_turn(struct desk *desk, bool *again, struct error *err)
     __attribute__((nonnull));
+/* Whether bibs were done since the last right scan, and from which one on. */
+bool desk_since_check(const struct desk_line *line, uint64_t *from) __attribute__((nonnull));
 bool desk_must_check(const struct desk *desk) __attribute__((nonnull));
 void desk_checked(struct desk *desk, const struct bib *bib) __attribute__((nonnull));
 void desk_line_step(struct desk_line *line) __attribute__((nonnull));

@@ -152,6 +152,7 @@ static bool look_up_one(void *context, const struct pairs_issue *issue) {
         }
         return true;
     }
+    lookup->as_listed = lookup->as_listed || fits(lookup, issue);
     if (lookup->live++ == 0) {
         lookup->first_live = *issue;
     }

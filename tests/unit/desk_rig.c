@@ -47,7 +47,7 @@ void rig_free(struct rig *rig) {
 
 void rig_restart(struct rig *rig) {
     desk_free(rig->desk);
-    rig->has_order = false;
+    rig->has_order = rig->kept_failed = rig->record_failed = false;
     begin(rig);
 }
 
@@ -60,12 +60,16 @@ static void record(struct rig *rig, const struct desk_order *order) {
     size_t size = order->kept.size;
     assert_true(size <= sizeof kept);
     memcpy(kept, order->kept.data, size);
+    rig->record_failed = rig->disk_full;
     if (rig->disk_full) {
         error_set(&full, ERR_DISK_FULL, "no room");
         rig_step(rig, (struct desk_event){.kind = DESK_NOT_RECORDED, .fault = &full});
         return;
     }
     assert_true(order->act_count > 0);
+    if (rig->at_record != NULL) {
+        rig->at_record(rig, order);
+    }
     for (size_t i = 0; i < order->act_count; i++) {
         assert_true(canon_check(order->acts[i].body));
         event.id = world_write(&rig->world, rig->at, order->acts[i].kind, order->acts[i].body);
@@ -81,17 +85,30 @@ static void carry_out(struct rig *rig, const struct desk_order *order) {
     switch (order->kind) {
     case DESK_KEEP:
         assert_true(order->kept.size <= sizeof rig->kept && canon_check(order->kept));
+        rig->kept_failed = rig->disk_full;
+        if (rig->disk_full) {
+            return;
+        }
         memcpy(rig->kept, order->kept.data, order->kept.size);
         rig->kept_size = order->kept.size;
         rig->keeps++;
         return;
     case DESK_WRITE:
         assert_false(rig->has_order);
+        if (rig->kept_failed) { /* the encoder never gets it */
+            rig_step(rig, (struct desk_event){.kind = DESK_FAILED,
+                                              .order = order->order,
+                                              .why = DESK_FAILED_STOPPED});
+            return;
+        }
         assert_true(order->order > rig->order.order);
         rig->order = *order;
         rig->has_order = true;
         rig->forgotten = false;
         rig->writes++;
+        if (rig->at_write != NULL) {
+            rig->at_write(rig, order);
+        }
         return;
     case DESK_FORGET:
         assert_int_equal(order->order, rig->order.order);

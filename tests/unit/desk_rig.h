@@ -15,6 +15,7 @@ struct rig_tag {
     struct desk_tag tag;
     bool there; /* on the antenna */
 };
+struct rig;
 struct rig {
     struct world world;
     size_t at; /* the station */
@@ -30,6 +31,10 @@ struct rig {
     bool disk_full; /* records are refused */
     bool by_hand;   /* tests answer writes themselves */
     size_t records, writes, keeps;
+    /* What must hold at each record and each write; NULL for nothing. */
+    void (*at_record)(struct rig *rig, const struct desk_order *order);
+    void (*at_write)(struct rig *rig, const struct desk_order *order);
+    bool kept_failed, record_failed; /* the last of them */
     int64_t now;
     struct record_id last; /* of the last record */
 };

@@ -252,7 +252,7 @@ static void one_of_a_pair(void **state) {
     rig_says(&rig, DESK_WORK, "good chip of bib 42");
     size_t fresh = rig_blank(&rig);
     rig_put(&rig, fresh);
-    rig_says(&rig, DESK_HALT, "no chip of bib 42");
+    rig_says(&rig, DESK_HALT, "no good chip of bib 42");
     rig_away(&rig, fresh);
     rig_put(&rig, good);
     rig_says(&rig, DESK_WORK, "2 of 2");

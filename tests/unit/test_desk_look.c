@@ -59,6 +59,12 @@ static void what_lies_there(void **state) {
     rig_put(&rig, blank);
     rig_says(&rig, DESK_READY, "Number 42, but this table knows of nobody");
     rig_clear(&rig);
+    struct epc right = rig.tag[one].tag.epc;
+    rig.tag[one].tag.epc.data[9] ^= 0x40; /* the chip that is listed, and lost its number since */
+    rig_put(&rig, one);
+    rig_says(&rig, DESK_HALT, "listed for bib 42 and carries something else");
+    rig.tag[one].tag.epc = right;
+    rig_clear(&rig);
     world_issue(&rig.world, other, "43", 0, 900, NULL, NULL);
     world_give(&rig.world, other, rig.at);
     rig_put(&rig, two);

@@ -272,6 +272,44 @@ static void place_after_a_restart(void **state) {
     rig_free(&rig);
 }
 
+/* Half a set from before the power cut is put down, and the next bib is scanned before it is done.
+ */
+static void half_before_a_restart(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 2, false);
+    rig_range(&rig, DESK_SERIES, 30, 1, 1, 0);
+    rig_scan(&rig, "30");
+    chips(&rig, 3);
+    rig_restart(&rig);
+    rig_says(&rig, DESK_ASK, "Bib 29 had 1 of its 2 chips");
+    rig_answer(&rig, "half");
+    assert_true(rig_issue(&rig, "29").half);
+    rig_says(&rig, DESK_WORK, "it must be bib 28");
+    rig_free(&rig);
+}
+
+static void other_tables_stack(void **state) {
+    struct rig rig;
+    struct buffer body;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    struct record_allot allot = {.key = rig.world.station[rig.at].keys.sign_public,
+                                 .bibs = {1, {{1, 100}}}};
+    buffer_init(&body);
+    record_allot_write(&allot, &body);
+    world_write(&rig.world, 0, RECORD_ALLOT, buffer_slice(&body));
+    buffer_release(&body);
+    world_give(&rig.world, 0, rig.at);
+    rig_range(&rig, DESK_SERIES, 210, 201, 1, 0);
+    rig_says(&rig, DESK_ASK, "Bib 210 is not one of this table's (1-100)");
+    rig_answer(&rig, "series"); /* asked once for the stack */
+    rig_scan(&rig, "210");
+    chips(&rig, 3);
+    rig_says(&rig, DESK_WORK, "new chip for bib 207");
+    rig_free(&rig);
+}
+
 static void undo_in_series(void **state) {
     struct rig rig;
     (void)state;
@@ -356,13 +394,22 @@ static void long_skip(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(falling_with_skips),   cmocka_unit_test(last_number_is_skipped),
-        cmocka_unit_test(wrong_scan_and_redo),  cmocka_unit_test(stop_at_once),
-        cmocka_unit_test(stop_while_writing),   cmocka_unit_test(absent),
-        cmocka_unit_test(absent_while_writing), cmocka_unit_test(work_in_between),
-        cmocka_unit_test(one_in_the_middle),    cmocka_unit_test(place_after_a_restart),
-        cmocka_unit_test(undo_in_series),       cmocka_unit_test(redo_a_run),
-        cmocka_unit_test(bad_ranges),           cmocka_unit_test(long_skip),
+        cmocka_unit_test(falling_with_skips),
+        cmocka_unit_test(last_number_is_skipped),
+        cmocka_unit_test(wrong_scan_and_redo),
+        cmocka_unit_test(stop_at_once),
+        cmocka_unit_test(stop_while_writing),
+        cmocka_unit_test(absent),
+        cmocka_unit_test(absent_while_writing),
+        cmocka_unit_test(work_in_between),
+        cmocka_unit_test(one_in_the_middle),
+        cmocka_unit_test(place_after_a_restart),
+        cmocka_unit_test(half_before_a_restart),
+        cmocka_unit_test(other_tables_stack),
+        cmocka_unit_test(undo_in_series),
+        cmocka_unit_test(redo_a_run),
+        cmocka_unit_test(bad_ranges),
+        cmocka_unit_test(long_skip),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

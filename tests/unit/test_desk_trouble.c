@@ -238,10 +238,12 @@ static void disk_full(void **state) {
     struct rig rig;
     (void)state;
     rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
     rig_scan(&rig, "42");
-    rig.disk_full = true;
     size_t chip = rig_blank(&rig);
     rig_put(&rig, chip);
+    rig.disk_full = true;
+    rig_written(&rig);
     rig_says(&rig, DESK_HALT, "Not recorded yet.");
     assert_int_equal(rig_view(&rig)->sound, DESK_SOUND_ALARM);
     assert_int_equal(rig_view(&rig)->last_count, 0);
@@ -259,14 +261,32 @@ static void disk_full(void **state) {
     rig_free(&rig);
 }
 
-static void disk_full_and_power_cut(void **state) {
+/* With no room for the order nothing is written at all. */
+static void disk_full_before_the_order(void **state) {
     struct rig rig;
     (void)state;
     rig_new(&rig, true, 1, false);
     rig_scan(&rig, "42");
     rig.disk_full = true;
+    rig_put(&rig, rig_blank(&rig));
+    assert_int_equal(rig.writes, 0);
+    rig_aside(&rig, "not written");
+    rig.disk_full = false;
+    rig_field(&rig);
+    rig_says(&rig, DESK_DONE, "42");
+    rig_free(&rig);
+}
+
+static void disk_full_and_power_cut(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
+    rig_scan(&rig, "42");
     size_t chip = rig_blank(&rig);
     rig_put(&rig, chip);
+    rig.disk_full = true;
+    rig_written(&rig);
     rig_clear(&rig);
     rig.disk_full = false;
     rig_restart(&rig); /* what is on the disk is the order: the chip tells the rest */
@@ -280,9 +300,11 @@ static void retried_by_the_clock(void **state) {
     struct rig rig;
     (void)state;
     rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
     rig_scan(&rig, "42");
-    rig.disk_full = true;
     rig_put(&rig, rig_blank(&rig));
+    rig.disk_full = true;
+    rig_written(&rig);
     rig.disk_full = false;
     assert_true(desk_deadline(rig.desk).ms < INT64_MAX);
     rig_tick(&rig, 10); /* not yet */
@@ -437,6 +459,7 @@ int main(void) {
         cmocka_unit_test(power_between_a_pair),
         cmocka_unit_test(same_chip_twice_for_a_pair),
         cmocka_unit_test(disk_full),
+        cmocka_unit_test(disk_full_before_the_order),
         cmocka_unit_test(disk_full_and_power_cut),
         cmocka_unit_test(retried_by_the_clock),
         cmocka_unit_test(chipped_elsewhere_meanwhile),
