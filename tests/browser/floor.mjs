@@ -136,7 +136,7 @@ test('a table is put out from the floor', { timeout: 120000 }, async (t) => {
   await row.getByRole('button').click();
   await floor.getByRole('button', { name: 'Put it out for good' }).click();
   await floor.getByText('Say what happened to it.').waitFor();
-  await floor.getByLabel(/^Stolen/).check();
+  await floor.getByLabel(/Stolen or lost/).check();
   await floor.getByRole('button', { name: 'Put it out for good' }).click();
   await row.getByText('put out: stolen').waitFor();
   assert.deepEqual((await lead.status()).retired.map(({ name, how }) => `${name} ${how}`), ['Table 1 stolen']);
