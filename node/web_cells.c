@@ -522,7 +522,9 @@ static json_t *map_json(const struct web_cells *cells) {
     for (size_t i = 0, run = 0; i < cells->count; i++) {
         run++;
         if (i + 1 == cells->count || look(&cells->cell[i + 1]) != look(&cells->cell[i])) {
-            buffer_print(&text, run == 1 ? "" : "%zu", run);
+            if (run > 1) {
+                buffer_print(&text, "%zu", run);
+            }
             buffer_print(&text, "%c", look(&cells->cell[i]));
             run = 0;
         }

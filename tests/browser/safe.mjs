@@ -213,6 +213,28 @@ test('slow and silent connections make room, and the desk goes on', { timeout: 1
   assert.equal((await ask(lead.port, { path: '/' })).status, 200);
 });
 
+test('more pages than there is room for: the oldest make room', { timeout: 60000 }, async (t) => {
+  const [lead] = await openFloor(t, { tables: 0 });
+  const pages = [];
+  for (let i = 0; i < 24; i++) {
+    const socket = connect(Number(lead.port), '127.0.0.1');
+    const page = { text: '', closed: false, socket };
+    socket.setEncoding('utf8').on('data', (text) => (page.text += text));
+    socket.on('error', () => {}).on('close', () => (page.closed = true));
+    socket.write(`GET /events?of=floor,desk HTTP/1.1\r\nHost: 127.0.0.1:${lead.port}\r\n\r\n`);
+    await until('it is told everything', 10000, () =>
+      ['status', 'floor', 'desk'].every((name) => page.text.includes(`event: ${name}\n`)));
+    pages.push(page);
+  }
+  atEnd(t, () => pages.forEach(({ socket }) => socket.destroy()));
+  // Ended streams say so (RFC 9112, 7.1: the last chunk), and the connection may stay.
+  const over = ({ text, closed }) => closed || text.endsWith('0\r\n\r\n');
+  await until('the first are ended', 20000, () => pages.filter(over).length === 8);
+  assert.deepEqual(pages.map(over), pages.map((_, i) => i < 8));
+  await lead.issue([7]);
+  await until('the others go on', 10000, () => pages.slice(8).every(({ text }) => text.includes('"issued":1')));
+});
+
 test('a port that is taken', { timeout: 60000 }, async (t) => {
   const [lead] = await openFloor(t, { tables: 0 });
   const other = `${scratch(t)}/other`;
