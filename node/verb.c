@@ -360,8 +360,6 @@ const struct verb verb_table[] = {
      "FILE-2.svg\n"
      "and so on. --card: what a table answers and says, for its scanner.\n",
      barcodes_options, verb_barcodes, VERB_COPY, 0},
-    {"encoder", "encoder NAME [ARGS]", "", "A node starts this: see run --encoder.\n", no_options,
-     verb_encoder, VERB_MAKES_FOLDER, 0},
     {0}};
 
 const struct verb *verb_find(const char *name) {

@@ -230,7 +230,6 @@ static void start(struct web *web) {
         MHD_OPTION_SOCK_ADDR, (struct sockaddr *)&address, MHD_OPTION_CONNECTION_LIMIT,
         (unsigned)WEB_CONNECTIONS_MAX, MHD_OPTION_CONNECTION_TIMEOUT,
         (unsigned)(WEB_STUCK_MS / 1000), MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)32768,
-        MHD_OPTION_STRICT_FOR_CLIENT, 1, MHD_OPTION_LISTENING_ADDRESS_REUSE, 1u,
         MHD_OPTION_NOTIFY_COMPLETED, completed, web, MHD_OPTION_NOTIFY_CONNECTION, connected, web,
         MHD_OPTION_END);
 }

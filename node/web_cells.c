@@ -371,21 +371,28 @@ static void touch_all(struct web_cells *cells) {
     }
 }
 
-static bool own_stretch(void *context, const struct pairs_station *station) {
+/* The cells of a range that are on the map: a range may be longer than all that is. */
+static void own_range(struct web_cells *cells, const struct bib_range *range, size_t owner) {
+    size_t at = 0;
+    for (size_t i = 0; i < cells->stretch_count; i++) {
+        const struct bib_range *stretch = &cells->stretch[i];
+        uint64_t first = range->first > stretch->first ? range->first : stretch->first;
+        uint64_t last = range->last < stretch->last ? range->last : stretch->last;
+        for (uint64_t n = first; n <= last; n++) {
+            cells->cell[at + (n - stretch->first)].owner = (uint8_t)owner;
+        }
+        at += stretch->last - stretch->first + 1;
+    }
+}
+
+static bool own_numbers(void *context, const struct pairs_station *station) {
     struct web_cells *cells = context;
     struct bib_ranges ranges;
     struct error ignored;
     size_t owner = station_index(cells, &station->key);
-    if (pairs_allotted(cells->ledger, &station->key, &ranges, &ignored) != ERR_OK) {
-        return true;
-    }
-    for (size_t i = 0; i < ranges.count; i++) {
-        for (uint64_t n = ranges.range[i].first;
-             n <= ranges.range[i].last && n - ranges.range[i].first < WEB_FLOOR_CELLS_MAX; n++) {
-            struct cell *cell = find_number(cells, n);
-            if (cell != NULL) {
-                cell->owner = (uint8_t)owner;
-            }
+    if (pairs_allotted(cells->ledger, &station->key, &ranges, &ignored) == ERR_OK) {
+        for (size_t i = 0; i < ranges.count; i++) {
+            own_range(cells, &ranges.range[i], owner);
         }
     }
     return true;
@@ -398,7 +405,7 @@ static void find_owners(struct web_cells *cells) {
     for (size_t i = 0; i < cells->count; i++) {
         cells->cell[i].owner = NOBODY;
     }
-    if (pairs_each_station(cells->ledger, own_stretch, cells, &ignored) == ERR_OK) {
+    if (pairs_each_station(cells->ledger, own_numbers, cells, &ignored) == ERR_OK) {
         touch_all(cells);
     }
 }
@@ -515,7 +522,9 @@ static json_t *map_json(const struct web_cells *cells) {
     for (size_t i = 0, run = 0; i < cells->count; i++) {
         run++;
         if (i + 1 == cells->count || look(&cells->cell[i + 1]) != look(&cells->cell[i])) {
-            buffer_print(&text, run == 1 ? "" : "%zu", run);
+            if (run > 1) {
+                buffer_print(&text, "%zu", run);
+            }
             buffer_print(&text, "%c", look(&cells->cell[i]));
             run = 0;
         }

@@ -45,7 +45,7 @@ function open(title, parts, label, act) {
 async function run(name, words) {
   const helper = find('a_helper')?.value.trim() ?? '';
   localStorage.setItem('initials', helper);
-  const answer = await verb(name, helper ? [...words, `--helper=${helper}`] : words);
+  const answer = await verb(name, helper ? [`--helper=${helper}`, ...words] : words);
   if (answer.status === SEALED) return t('sealed');
   return answer.status === 0 ? undefined : saidOf(answer);
 }

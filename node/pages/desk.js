@@ -1,6 +1,6 @@
 // The desk: one number field that always has the focus, one sentence that says what to do now, and
 // questions that no key answers which a scanner can type.
-import { count, dress, find, listen, make, showStatus, standing, t, time } from './app.js';
+import { count, dress, find, listen, make, showStatus, t, time } from './app.js';
 import { play, wakeSound } from './sound.js';
 
 let view;
@@ -47,8 +47,9 @@ function trouble(text) {
 }
 
 // ---- the number field ----
-// A scanner types faster than anybody: a line whose keys come closer than this was scanned.
-const SCANNED_MS = 35;
+// A scanner types faster than anybody: a line of which most keys come closer than this was scanned.
+// (The first keys after a pause may be late.)
+const SCANNED_MS = 50;
 let keys = [];
 
 function noteKey(event) {
@@ -57,7 +58,8 @@ function noteKey(event) {
 function wasScanned(length) {
   const mine = keys.splice(0);
   if (length < 2 || mine.length < length) return false;
-  return (mine.at(-1) - mine[0]) / (mine.length - 1) < SCANNED_MS;
+  const gaps = mine.slice(1).map((at, i) => at - mine[i]).sort((a, b) => a - b);
+  return gaps[gaps.length >> 1] < SCANNED_MS;
 }
 function enter() {
   const text = find('number').value.trim();
@@ -171,11 +173,12 @@ function showView(next) {
 }
 function showSafe() {
   const { copies, unsafe, doubles } = status;
-  const parts = [standing(status)];
+  const parts = [];
   if (unsafe > 0) parts.push(t(unsafe === 1 ? 'd_unsafe_one' : 'd_unsafe', { unsafe: count(unsafe) }));
   else if (copies > 0) parts.push(t(copies === 1 ? 'd_safe_one' : 'd_safe', { copies }));
   if (doubles > 0) parts.push(t('d_doubles', { doubles }));
   for (const alarm of status.alarms.slice(0, 2)) parts.push(alarm.say);
+  find('safe').hidden = parts.length === 0;
   find('safe').replaceChildren(...parts.map((text) => make('div', {}, text)));
 }
 

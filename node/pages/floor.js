@@ -49,7 +49,7 @@ function alarmCard({ count: times, say }) {
 }
 
 // ---- doubles ----
-const issueLine = (issue) => make('li', {}, `${issue.bib ? `${t('bib', { bib: issue.bib })}: ` : ''}${whoOf(issue)} `,
+const issueLine = (issue, named) => make('li', {}, named ? `${t('bib', { bib: issue.bib })}: ` : '', `${whoOf(issue)} `,
   make('span', { class: 'chips' }, issue.tags.map(chipText).join(', ')));
 const sinceOf = (entry) => entry.issues.map((issue) => issue.time).sort().at(-1) ?? '';
 
@@ -60,7 +60,7 @@ function doubleCard(entry, lead) {
     : [make('span', { class: 'mark bad' }, t('two_bibs', { bibs: entry.bibs.join(', ') }))];
   card.append(make('h3', {}, ...head, ` ${t('since', { time: time(sinceOf(entry)) })}`));
   if (entry.cause) card.append(make('p', {}, t(`cause_${entry.cause}`)));
-  card.append(make('ul', {}, ...entry.issues.map(issueLine)));
+  card.append(make('ul', {}, ...entry.issues.map((issue) => issueLine(issue, !entry.bib))));
   const buttons = make('div', { class: 'row' });
   if (entry.bib) {
     buttons.append(make('button', { class: 'main', onclick: () => settle(entry) }, t('settle')));

@@ -331,6 +331,42 @@ static void runs_are_cut(void **state) {
     world_free(&world);
 }
 
+/* Follows what comes in: each record once, in the order of its coming, in any portions. */
+static void count_followed(void *context, struct slice raw) {
+    struct record record;
+    struct error err;
+    assert_int_equal(record_decode(raw, &record, &err), ERR_OK);
+    *(uint64_t *)context = record.number;
+}
+
+static void followed(void **state) {
+    struct world world;
+    struct error err;
+    uint64_t place = 0, last = 0, all = 0;
+    size_t count = 0;
+    (void)state;
+    world_new(&world, false);
+    size_t one = world_join(&world, "Table 1", ROLE_TABLE);
+    struct ledger *ledger = world.station[one].ledger;
+    write_some(&world, one, 5);
+    do {
+        assert_int_equal(ledger_each_after(ledger, &place, 3, count_followed, &last, &count, &err),
+                         ERR_OK);
+        all += count;
+    } while (count == 3);
+    assert_int_equal(all, ledger_count(ledger));
+    assert_int_equal(last, world.station[one].author.number);
+    assert_int_equal(ledger_each_after(ledger, &place, 3, count_followed, &last, &count, &err),
+                     ERR_OK);
+    assert_int_equal(count, 0);
+    world_issue(&world, one, "99", 0, 0, NULL, NULL);
+    assert_int_equal(ledger_each_after(ledger, &place, 3, count_followed, &last, &count, &err),
+                     ERR_OK);
+    assert_int_equal(count, 1);
+    assert_int_equal(last, world.station[one].author.number);
+    world_free(&world);
+}
+
 static void receipts(void **state) {
     struct world world;
     (void)state;
@@ -605,6 +641,7 @@ int main(void) {
         cmocka_unit_test(ended_branch),
         cmocka_unit_test(forks_are_kept),
         cmocka_unit_test(runs_are_cut),
+        cmocka_unit_test(followed),
         cmocka_unit_test(receipts),
         cmocka_unit_test_setup_teardown(opening, make_folder, drop_folder),
         cmocka_unit_test_setup_teardown(opened_again, make_folder, drop_folder),
