@@ -232,10 +232,19 @@ void sync_announce_timers(struct sync *sync) {
 
 /* ---- have, in ---- */
 
+/* Both have known for a while that they hold different records: what this station told has not
+ * arrived, if the peer still names less. */
+static bool may_have_missed(const struct sync *sync, const struct sync_peer_state *peer) {
+    struct mono_ms patient = {peer->differs_since.ms + SYNC_COMPARE_MS};
+    return peer->differs && sync_due(sync, patient);
+}
+
 void sync_announce_have(struct sync *sync, struct sync_peer_state *peer,
                         const struct sync_message *message) {
     struct canon_reader list = canon_read(message->list);
     struct sync_message_log entry;
+    bool missed = false;
+    bool may = may_have_missed(sync, peer);
     while (sync_message_next_log(&list, &entry)) {
         struct sync_known *known =
             sync_logs_set(sync, peer, &entry.log, entry.head, entry.head_count);
@@ -246,6 +255,12 @@ void sync_announce_have(struct sync *sync, struct sync_peer_state *peer,
         if (sync_logs_missing(sync, known) != NULL) {
             sync_fetch_want(sync, known->log);
         }
+        missed = missed || (may && known->log->changed != 0 &&
+                            !sync_logs_peer_has_ours(sync, peer, known->log));
+    }
+    if (missed) { /* the own next comparison may be far off, and get lost again */
+        peer->differs_since = sync->now;
+        sync_announce_full(sync, peer);
     }
 }
 

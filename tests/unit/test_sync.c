@@ -1049,6 +1049,45 @@ static void overtaken_answer_is_asked_for_again(void **state) {
     rig_free(&rig);
 }
 
+static bool drop_news_of_two(void *context, const struct rig_message *passing,
+                             const struct sync_message *message) {
+    const bool *drop = context;
+    return !*drop || passing->from != TWO ||
+           (message->kind != SYNC_MESSAGE_HAVE && message->kind != SYNC_MESSAGE_PUSH);
+}
+
+/* Comparisons of those who stay different come seldom in the end. When all of one's own were lost,
+ * the other's says so, and is answered. */
+static void what_the_other_lacks_is_told_again(void **state) {
+    struct rig rig;
+    bool drop = false;
+    (void)state;
+    rig_new(&rig, 2);
+    rig.pass = drop_news_of_two;
+    rig.context = &drop;
+    start_and_join(&rig, ONE, TWO);
+    rig_run(&rig, 500);
+    drop = true;
+    issue(&rig, TWO, 5);
+    rig_appended(&rig, TWO);
+    rig_run(&rig, 60000);
+    uint64_t told = rig.sent[ONE][SYNC_MESSAGE_HAVE];
+    uint64_t own = rig.sent[TWO][SYNC_MESSAGE_HAVE];
+    for (int i = 0; i < 300 && rig.sent[ONE][SYNC_MESSAGE_HAVE] == told; i++) {
+        drop = true;
+        rig_run(&rig, 100);
+        own = rig.sent[ONE][SYNC_MESSAGE_HAVE] == told ? rig.sent[TWO][SYNC_MESSAGE_HAVE] : own;
+    }
+    assert_int_equal(rig.sent[TWO][SYNC_MESSAGE_HAVE], own + 1); /* the answer: lost, too */
+    drop = false;
+    told = rig.sent[ONE][SYNC_MESSAGE_HAVE];
+    for (int i = 0; i < 300 && rig.sent[ONE][SYNC_MESSAGE_HAVE] == told; i++)
+        rig_run(&rig, 100);
+    rig_run(&rig, 200);
+    assert_same_state(ledger_of(&rig, ONE), ledger_of(&rig, TWO));
+    rig_free(&rig);
+}
+
 /* The first part of an answer overtaken by the second: both are awaited. */
 static bool swap_parts(void *context, const struct rig_message *passing,
                        const struct sync_message *message) {
@@ -1329,6 +1368,7 @@ int main(void) {
         cmocka_unit_test(want_floods_are_bounded),
         cmocka_unit_test(timeout_goes_to_another),
         cmocka_unit_test(overtaken_answer_is_asked_for_again),
+        cmocka_unit_test(what_the_other_lacks_is_told_again),
         cmocka_unit_test(overtaken_parts_are_awaited),
         cmocka_unit_test(peer_that_goes_is_replaced_at_once),
         cmocka_unit_test(fork_is_healed_from_both_sides),
