@@ -4,8 +4,8 @@ import test from 'node:test';
 import assert from 'node:assert/strict';
 import { spawn, spawnSync } from 'node:child_process';
 import { once } from 'node:events';
-import { join } from 'node:path';
-import { assertRefused, epcOf, program, scratch, sleep, stack, told, until } from '../field.mjs';
+import { existsSync, readFileSync } from 'node:fs';
+import { assertRefused, epcOf, program, sleep, stack, told, until } from '../field.mjs';
 import { example, oneTable, rehearsed, withEncoders } from './table.mjs';
 
 const USAGE = 2;
@@ -43,7 +43,7 @@ for (const encoder of ['rehearse:away=200,next=100', example]) {
 
 test('a falling stack, with each fault once', async (t) => {
   const table = await oneTable(t);
-  const state = join(scratch(t), 'state');
+  const { state } = table;
   const faults = 'fail=2,torn=4,two=6,leave=8,die=10';
   await table.station.start(withEncoders(`rehearse:away=150,next=100,${faults},state=${state}`));
   await table.ready();
@@ -68,6 +68,28 @@ test('what a second encoder types is taken, and the first one writes', async (t)
   await table.until('bib 42 is chipped', ({ latest }) => latest[0]?.bib === '42');
   await assertChipped(table, [42]);
 });
+
+// The processes that a node has started.
+const childrenOf = ({ child: { pid } }) =>
+  readFileSync(`/proc/${pid}/task/${pid}/children`, 'utf8').split(' ').filter(Boolean);
+
+for (const fault of ['slow=40', 'mute=1']) {
+  test(`an encoder ends with its node, ${fault}`, async (t) => {
+    const table = await oneTable(t);
+    // One in the box, and one that reads its input and so sees its end.
+    const encoders = withEncoders(`rehearse:${fault}`, 'program:exec cat >/dev/null');
+    for (const end of ['stop', 'kill']) {
+      await table.station.start(encoders);
+      await table.ready();
+      if (end === 'stop') await table.scan(5);
+      const children = childrenOf(table.station);
+      assert.equal(children.length, 2);
+      await table.station[end]();
+      await until(`none is left after ${end}`, 20000, () =>
+        children.every((pid) => !existsSync(`/proc/${pid}`)), 20);
+    }
+  });
+}
 
 test('a command without a node, and inputs that are none, are refused', async (t) => {
   const table = await oneTable(t);

@@ -21,7 +21,7 @@ const later = (seconds, args) => `program:sleep ${seconds}; exec ${program} enco
 // says whether the chip was written by then.
 async function killed(t, fault) {
   const table = await oneTable(t);
-  const state = join(scratch(t), 'state');
+  const { state } = table;
   await table.station.start(withEncoders(`rehearse:${fault}=1,away=60000,state=${state}`));
   await table.ready();
   await table.scan(5);
@@ -89,7 +89,7 @@ test('a copy of the folder has the order in doubt, too, and nothing more', async
 
 test('killed between two chips of one bib', async (t) => {
   const table = await oneTable(t, { extra: ['--tags-per-bib', '2'] });
-  const state = join(scratch(t), 'state');
+  const { state } = table;
   await table.station.start(withEncoders(`rehearse:away=200,next=60000,state=${state}`));
   await table.ready();
   await table.scan(5);
@@ -128,9 +128,9 @@ test('killed between two chips, and it stays half', async (t) => {
 
 test('on a full disk nothing is written on a chip', async (t) => {
   const disk = join(scratch(t), 'd');
-  const state = join(scratch(t), 'state');
   smallDisk(t, disk);
   const table = await oneTable(t, { folder: disk });
+  const { state } = table;
   await table.station.start(withEncoders(`rehearse:away=200,next=100,state=${state}`));
   await table.ready();
   // To the last byte, and until the file that is there already has no room left, either.

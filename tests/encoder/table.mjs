@@ -11,11 +11,13 @@ export const example =
 
 export const withEncoders = (...specs) => ({ words: specs.flatMap((spec) => ['--encoder', spec]) });
 
-// One station, the lead's, that does not run yet.
+// One station, the lead's, that does not run yet; `state` is a file for its rehearsal. The node is
+// stopped and not killed at the end, so that no encoder writes any more when the folders go.
 export async function oneTable(t, { folder = scratch(t), extra = [] } = {}) {
+  const state = join(scratch(t), 'state');
   const [lead] = await makeEvent(folder, [{ listen: '127.0.0.1:0' }], { extra });
-  atEnd(t, () => lead.alive && lead.kill());
-  return new Table(lead);
+  atEnd(t, () => lead.alive && lead.stop());
+  return Object.assign(new Table(lead), { state });
 }
 
 export class Table {
