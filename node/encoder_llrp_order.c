@@ -79,6 +79,13 @@ static bool was_read(const struct llrp_result *result, size_t size) {
            result->data.size == size;
 }
 
+/* Whether four words are only the part of a TID that all chips of the model have in common: class
+ * E2h, XTID bit set, and an XTID header (20h) whose top three bits announce a serial number from
+ * 30h on (GS1 TDS 16.1 to 16.3). */
+static bool serial_beyond(const uint8_t *head) {
+    return head[0] == 0xe2 && (head[1] & 0x80) != 0 && head[4] >> 5 != 0;
+}
+
 void encoder_llrp_order_tid(const struct llrp_report *report, uint16_t first, struct tid *tid) {
     const struct llrp_result *head = result_of(report, first);
     const struct llrp_result *tail = result_of(report, (uint16_t)(first + 1));
@@ -90,7 +97,7 @@ void encoder_llrp_order_tid(const struct llrp_report *report, uint16_t first, st
     if (was_read(tail, 4)) {
         memcpy(tid->data + 8, tail->data.data, 4);
         tid->size = 12;
-    } else if (tail != NULL && tail->op == LLRP_OP_READ &&
+    } else if (!serial_beyond(tid->data) && tail != NULL && tail->op == LLRP_OP_READ &&
                (tail->result == LLRP_READ_TAG_ERROR || tail->result == LLRP_READ_OVERRUN)) {
         tid->size = 8; /* there is no more; silence would not say so */
     }
