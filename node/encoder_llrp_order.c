@@ -79,6 +79,13 @@ static bool was_read(const struct llrp_result *result, size_t size) {
            result->data.size == size;
 }
 
+/* Whether four words are only the part of a TID that all chips of the model have in common: class
+ * E2h, XTID bit set, and an XTID header (20h) whose top three bits announce a serial number from
+ * 30h on (GS1 TDS 16.1 to 16.3). */
+static bool serial_beyond(const uint8_t *head) {
+    return head[0] == 0xe2 && (head[1] & 0x80) != 0 && head[4] >> 5 != 0;
+}
+
 void encoder_llrp_order_tid(const struct llrp_report *report, uint16_t first, struct tid *tid) {
     const struct llrp_result *head = result_of(report, first);
     const struct llrp_result *tail = result_of(report, (uint16_t)(first + 1));
@@ -90,7 +97,7 @@ void encoder_llrp_order_tid(const struct llrp_report *report, uint16_t first, st
     if (was_read(tail, 4)) {
         memcpy(tid->data + 8, tail->data.data, 4);
         tid->size = 12;
-    } else if (tail != NULL && tail->op == LLRP_OP_READ &&
+    } else if (!serial_beyond(tid->data) && tail != NULL && tail->op == LLRP_OP_READ &&
                (tail->result == LLRP_READ_TAG_ERROR || tail->result == LLRP_READ_OVERRUN)) {
         tid->size = 8; /* there is no more; silence would not say so */
     }
@@ -168,59 +175,58 @@ static enum encoder_llrp_verdict look(struct encoder_llrp_order *order, bool hal
     return ENCODER_LLRP_GO_ON;
 }
 
+/* The write went well, says the reader. */
+static enum encoder_llrp_verdict read_back(struct encoder_llrp_order *order,
+                                           const struct llrp_report *report) {
+    struct tid tid;
+    encoder_llrp_order_tid(report, OP_TID, &tid);
+    if (order->tid.size > 0 && tid.size > 0 && !encoder_llrp_tid_equal(&order->tid, &tid)) {
+        order->changed = true;
+        return fail(order, "two", "another tag answered than the one that was meant");
+    }
+    order->tid = tid.size > 0 ? tid : order->tid;
+    if (take_read(order, report)) {
+        return right(order);
+    }
+    fail(order, "weak", "written, but not read back as written");
+    return look(order, true);
+}
+
 static enum encoder_llrp_verdict after_write(struct encoder_llrp_order *order,
                                              const struct llrp_report *report) {
+    /* `certain`: the tag itself has said that it did not write the word */
+    static const struct {
+        const char *why;
+        bool certain;
+        const char *text;
+    } meanings[] = {
+        [LLRP_WRITE_OVERRUN] = {"locked", true, "the chip's memory is too small for this EPC"},
+        [LLRP_WRITE_LOCKED] = {"locked", true, "the chip's EPC is locked"},
+        [LLRP_WRITE_LOW_POWER] = {"weak", true, "the chip has too little power to write"},
+        [LLRP_WRITE_TAG_ERROR] = {"weak", false, "the chip did not write"},
+        [LLRP_WRITE_NO_RESPONSE] = {"gone", false, "the chip fell silent"},
+        [LLRP_WRITE_READER_ERROR] = {"reader", false, "the reader failed"},
+        [LLRP_WRITE_PASSWORD] = {"password", true, "the chip refuses the access password"},
+    };
     const struct llrp_result *write = result_of(report, OP_WRITE);
     if (write == NULL || write->op != LLRP_OP_WRITE) {
         fail(order, "reader", "the reader gave no result of the write");
         return look(order, false);
     }
+    if (write->result == LLRP_WRITE_OK) {
+        return read_back(order, report);
+    }
     bool half = write->words > 0;
-    char text[120];
-    snprintf(text, sizeof text, "%u of %u words written", write->words, order->epc.size / 2U + 1);
-    switch (write->result) {
-    case LLRP_WRITE_OK: {
-        struct tid tid;
-        encoder_llrp_order_tid(report, OP_TID, &tid);
-        if (order->tid.size > 0 && tid.size > 0 && !encoder_llrp_tid_equal(&order->tid, &tid)) {
-            order->changed = true;
-            return fail(order, "two", "another tag answered than the one that was meant");
-        }
-        order->tid = tid.size > 0 ? tid : order->tid;
-        if (take_read(order, report)) {
-            return right(order);
-        }
-        fail(order, "weak", "written, but not read back as written");
-        return look(order, true);
+    if (write->result == LLRP_WRITE_LOCKED && order->open && !half) {
+        order->open = false; /* it was locked before: with this password, or it stays so */
+        return ENCODER_LLRP_GO_ON;
     }
-    case LLRP_WRITE_LOCKED:
-        if (order->open && order->has_password && !half) {
-            order->open = false; /* it was locked before: with this password, or it stays so */
-            return ENCODER_LLRP_GO_ON;
-        }
-        fail(order, "locked", "the chip's EPC is locked");
-        break;
-    case LLRP_WRITE_OVERRUN:
-        fail(order, "locked", "the chip's memory is too small for this EPC");
-        break;
-    case LLRP_WRITE_PASSWORD:
-        fail(order, "password", "the chip refuses the access password");
-        break;
-    case LLRP_WRITE_LOW_POWER:
-        fail(order, "weak", "the chip has too little power to write: ");
-        strncat(order->text, text, sizeof order->text - strlen(order->text) - 1);
-        break;
-    case LLRP_WRITE_TAG_ERROR:
-        fail(order, "weak", text);
-        return look(order, half);
-    case LLRP_WRITE_NO_RESPONSE:
-        fail(order, "gone", text);
-        return look(order, half);
-    default:
-        fail(order, "reader", text);
-        return look(order, half);
-    }
-    return half ? look(order, true) : ENCODER_LLRP_FAILED;
+    size_t known = sizeof meanings / sizeof meanings[0];
+    size_t meaning = write->result < known ? write->result : LLRP_WRITE_READER_ERROR;
+    fail(order, meanings[meaning].why, "");
+    snprintf(order->text, sizeof order->text, "%s: result %u, %u of %u words written",
+             meanings[meaning].text, write->result, write->words, order->epc.size / 2U + 1);
+    return half || !meanings[meaning].certain ? look(order, half) : ENCODER_LLRP_FAILED;
 }
 
 static bool as_before(const struct encoder_llrp_order *order) {

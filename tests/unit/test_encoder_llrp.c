@@ -184,6 +184,35 @@ static void what_is_read_back_decides(void **state) {
     assert_true(done.changed);
 }
 
+/* TID layout: GS1 TDS 16.1 to 16.3, as in the chip of the first case: XTID, serial of 48 bits. */
+static void a_tid_is_taken_whole_or_not_at_all(void **state) {
+    (void)state;
+    static const struct {
+        const char *head;
+        uint8_t tail; /* result of reading words 4 and 5 */
+        uint8_t size;
+    } cases[] = {
+        {"e280110520000000", LLRP_READ_OK, 12},
+        {"e280110520000000", LLRP_READ_TAG_ERROR, 0}, /* its serial number is not read */
+        {"e280110520000000", LLRP_READ_NO_RESPONSE, 0},
+        {"e280110500000000", LLRP_READ_OVERRUN, 8}, /* an XTID without a serial number */
+        {"e200110520000000", LLRP_READ_TAG_ERROR, 8},
+        {"e004010012345678", LLRP_READ_OVERRUN, 8}, /* ISO/IEC 7816-6 class: 64 bits in all */
+        {"e004010012345678", LLRP_READ_NO_RESPONSE, 0},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        uint8_t head[8];
+        struct slice tail = slice_of("abcd", cases[i].tail == LLRP_READ_OK ? 4 : 0);
+        const struct llrp_report given = {
+            .result_count = 2,
+            .results = {{LLRP_OP_READ, 3, 0, 0, from_hex(cases[i].head, head, sizeof head)},
+                        {LLRP_OP_READ, 4, cases[i].tail, 0, tail}}};
+        struct tid tid;
+        encoder_llrp_order_tid(&given, 3, &tid);
+        assert_int_equal(tid.size, cases[i].size);
+    }
+}
+
 static void results_of_locking(void **state) {
     (void)state;
     static const char *const whys[] = {NULL,     "weak",     "weak",   "gone",
@@ -375,6 +404,7 @@ int main(void) {
         cmocka_unit_test(a_tag_leaves_when_it_is_not_heard),
         cmocka_unit_test(results_of_a_write),
         cmocka_unit_test(what_is_read_back_decides),
+        cmocka_unit_test(a_tid_is_taken_whole_or_not_at_all),
         cmocka_unit_test(results_of_locking),
         cmocka_unit_test(orders_that_cannot_be_done),
         cmocka_unit_test(a_reader_gone_mad_does_no_harm),
