@@ -1,6 +1,6 @@
 // The desk: one number field that always has the focus, one sentence that says what to do now, and
 // questions that no key answers which a scanner can type.
-import { count, dress, find, listen, make, showStatus, t, time } from './app.js';
+import { count, dress, find, language, listen, make, showStatus, t, time } from './app.js';
 import { play, wakeSound } from './sound.js';
 
 let view;
@@ -225,6 +225,15 @@ function askRoll() {
 // ---- begin ----
 dress('desk');
 setText('sentence', t('d_wait'));
+// Nobody is to go on by a sentence that no longer holds.
+addEventListener('gone', () => {
+  find('say').dataset.tone = 'halt';
+  setText('word', t('d_halt'));
+  setText('sentence', t('lost'));
+  setText('aside', '');
+  find('sentence').lang = language;
+});
+addEventListener('back', () => view && showView(view));
 find('form').addEventListener('submit', (event) => {
   event.preventDefault();
   enter();

@@ -226,10 +226,9 @@ test('the node is killed under the open page, in the middle of the work', { time
   await one.kill();
   await scan(desk, '1601');
   await desk.locator('#trouble', { hasText: '1601' }).waitFor();
-  await desk.locator('#lost:not([hidden])').waitFor();
+  await desk.locator('#sentence', { hasText: 'does not answer' }).waitFor();
   await start(t, one, lead, ['--encoder', 'rehearse:away=200,next=100']);
   await tone(desk, 'ready');
-  await desk.locator('#lost').waitFor({ state: 'hidden' });
   assert.equal(await chipped(one, 1601), 0);
   await scan(desk, '1601');
   await desk.locator('#latest li', { hasText: '1601' }).waitFor();
