@@ -102,6 +102,22 @@ test('a keyboard alone', { timeout: 120000 }, async (t) => {
     await until('it is answered', 10000, async () =>
       (await one.json(['desk', '--view'])).question !== question);
   });
+  await t.test('a series is begun, worked through and ended', async () => {
+    const open = await one.json(['desk', '--view']);
+    if (open.question > 0) await desk.keyboard.press('F1');
+    await tone(desk, 'ready');
+    await desk.keyboard.press('F10');
+    await desk.keyboard.type('1250');
+    await desk.keyboard.press('Tab');
+    await desk.keyboard.type('1240');
+    await desk.keyboard.press('Enter');
+    await until('the first is asked for', 10000, async () => (await one.json(['desk', '--view'])).way === 'series');
+    assert.equal(await focused(desk), 'number');
+    await scan(desk, '1250');
+    await until('some are chipped', 30000, async () => (await chipped(one, 1248)) === 1);
+    await desk.keyboard.press('F7');
+    await until('it is ended', 20000, async () => (await one.json(['desk', '--view'])).way === 'on-demand');
+  });
   await t.test('the field is reached, and buttons work with Tab and Enter', async () => {
     const view = await one.json(['desk', '--view']);
     if (view.question > 0) await desk.keyboard.press(`F${view.choices.length}`);
