@@ -104,13 +104,17 @@ export function listen(of, on) {
 
 let missing;
 function reachable(yes) {
-  const box = find('lost');
+  const show = (hidden) => {
+    if (find('lost').hidden === hidden) return;
+    find('lost').hidden = hidden;
+    dispatchEvent(new Event(hidden ? 'back' : 'gone'));
+  };
   if (yes) {
     clearTimeout(missing);
     missing = undefined;
-    box.hidden = true;
+    show(true);
   } else {
-    missing ??= setTimeout(() => (box.hidden = false), 1500);
+    missing ??= setTimeout(show, 1500, false);
   }
 }
 

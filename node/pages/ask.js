@@ -85,6 +85,7 @@ function bibCard(bib) {
   card.append(make('h3', { class: 'found' }, t('bib', { bib: bib.bib }), ': ',
     make('span', { class: `mark ${stateMark[bib.state]}` }, t(`state_${bib.state}`))));
   if (bib.cause) card.append(make('p', {}, t(`cause_${bib.cause}`)));
+  if (bib.hold) card.append(make('p', { class: 'mark bad' }, known(`hold_${bib.hold.how}`, t('hold'))));
   if (bib.doubt) card.append(make('p', { class: 'error' }, t('doubt')));
   if (bib.crossed) card.append(make('p', { class: 'error' }, t('crossed')));
   const list = make('ol', { class: 'history' });

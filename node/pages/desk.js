@@ -1,6 +1,6 @@
 // The desk: one number field that always has the focus, one sentence that says what to do now, and
 // questions that no key answers which a scanner can type.
-import { count, dress, find, listen, make, showStatus, t, time } from './app.js';
+import { count, dress, find, language, listen, make, showStatus, t, time } from './app.js';
 import { play, wakeSound } from './sound.js';
 
 let view;
@@ -81,8 +81,13 @@ const commands = [
   { key: 'F10', text: 'd_series', act: () => askSeries('series') },
   { text: 'd_look', act: command('look'), ways: ['on-demand', 'series'] },
   { text: 'd_one', act: command('on-demand'), ways: ['look'] },
+  { text: 'd_more', act: () => askMore() },
+];
+// What is wanted a few times a day.
+const further = [
   { text: 'd_check', act: command('check-empty') },
-  { text: 'd_prove', act: () => askSeries('prove'), ways: ['on-demand', 'look'] },
+  { text: 'd_prove', act: () => askSeries('prove') },
+  { text: 'd_redo', act: () => askSeries('redo') },
   { text: 'd_roll', act: () => askRoll() },
 ];
 const may = ({ ways }) => view && view.question === 0 && (!ways || ways.includes(view.way));
@@ -201,8 +206,16 @@ const input = (name, text, attributes) => make('div', {}, make('label', { for: `
 const numeric = (name, text, value) => input(name, text, {
   type: 'number', min: 0, required: true, value,
 });
+function askMore() {
+  const close = () => find('dialog').close();
+  find('dialog').replaceChildren(make('h2', { id: 'dialog_title' }, t('d_more')),
+    make('div', { class: 'row' }, ...further.map(({ text, act }) =>
+      make('button', { type: 'button', onclick: () => { close(); act(); } }, t(text))),
+    make('button', { type: 'button', onclick: close }, t('cancel'))));
+  find('dialog').showModal();
+}
 function askSeries(name) {
-  dialog(name === 'series' ? 'd_series' : 'd_prove',
+  dialog(`d_${name}`,
     [numeric('first', 'd_first'), numeric('last', 'd_last'), numeric('step', 'd_step', 1),
       numeric('check_every', 'd_every', 25)], 'd_begin', (data) => {
       const numbers = Object.fromEntries([...data].map(([key, value]) => [key, Number(value)]));
@@ -225,6 +238,15 @@ function askRoll() {
 // ---- begin ----
 dress('desk');
 setText('sentence', t('d_wait'));
+// Nobody is to go on by a sentence that no longer holds.
+addEventListener('gone', () => {
+  find('say').dataset.tone = 'halt';
+  setText('word', t('d_halt'));
+  setText('sentence', t('lost'));
+  setText('aside', '');
+  find('sentence').lang = language;
+});
+addEventListener('back', () => view && showView(view));
 find('form').addEventListener('submit', (event) => {
   event.preventDefault();
   enter();

@@ -41,11 +41,13 @@ function shape(c, colour, points) {
   for (const [x, y] of points) c.lineTo(x, y);
   c.fill();
 }
+// A cell in device pixels, so that cells fit together whatever the screen's scale is.
+const size = () => Math.round(CELL * (devicePixelRatio || 1));
 function picture(state) {
-  const scale = devicePixelRatio || 1;
-  const canvas = make('canvas', { width: CELL * scale, height: CELL * scale });
+  const cell = size();
+  const canvas = make('canvas', { width: cell, height: cell });
   const c = canvas.getContext('2d');
-  c.scale(scale, scale);
+  c.scale(cell / CELL, cell / CELL);
   shapes[state](c);
   canvas.style.width = `${CELL}px`;
   canvas.style.height = `${CELL}px`;
@@ -60,19 +62,34 @@ export function runsOf({ ranges, cells }) {
   for (const [, digits, state] of cells.matchAll(/(\d*)([^\d])/g)) {
     let left = Number(digits || 1);
     while (left > 0 && range < ranges.length) {
-      const size = Math.min(left, ranges[range][1] - at + 1);
-      runs.push({ first: at, last: at + size - 1, state });
-      left -= size;
-      at += size;
+      const length = Math.min(left, ranges[range][1] - at + 1);
+      runs.push({ first: at, last: at + length - 1, state });
+      left -= length;
+      at += length;
       if (at > ranges[range][1]) at = ranges[++range]?.[0];
     }
   }
-  for (let i = 1; i + 1 < runs.length; i++) {
-    const run = runs[i];
-    const joined = runs[i - 1].last === run.first - 1 && runs[i + 1].first === run.last + 1;
-    if (run.state === '.' && joined && run.last - run.first < GAP_MAX) run.state = 'g';
-  }
+  markGaps(runs);
   return runs;
+}
+
+// A gap is up to GAP_MAX that are not chipped, with chipped ones before and behind them. What is on
+// hold among them was left out on purpose, and is no gap itself.
+function markGaps(runs) {
+  const chipped = ({ state }) => 'codspe'.includes(state);
+  let begin; // index of the first run behind a chipped one
+  for (let i = 1; i < runs.length; i++) {
+    if (runs[i].first !== runs[i - 1].last + 1) begin = undefined;
+    else if (!chipped(runs[i]) && chipped(runs[i - 1])) begin = i;
+    else if (chipped(runs[i]) && begin !== undefined) {
+      const between = runs.slice(begin, i);
+      const length = between.at(-1).last - between[0].first + 1;
+      if (length <= GAP_MAX) {
+        for (const run of between) run.state = run.state === '.' ? 'g' : run.state;
+      }
+      begin = undefined;
+    }
+  }
 }
 
 let shown;   // {runs, columns, first, total}
@@ -94,32 +111,42 @@ function layOut(map) {
   return { runs, columns, rows: Math.ceil(place / columns) };
 }
 
+// Each stretch of a row that is in one state is one rectangle, filled with the state's picture.
+function drawRun(c, { first, last, place, state }, columns, cell, patterns) {
+  c.fillStyle = patterns[state];
+  const end = place + last - first + 1;
+  for (let at = place; at < end;) {
+    const column = at % columns;
+    const wide = Math.min(columns - column, end - at);
+    c.fillRect(column * cell, Math.floor(at / columns) * cell, wide * cell, cell);
+    at += wide;
+  }
+}
+function labelRows(c, { first, last, place }, columns, cell) {
+  const end = place + last - first + 1;
+  for (let at = Math.ceil(place / columns) * columns; at < end; at += columns) {
+    c.fillText(first + at - place, -8, (at / columns) * cell + cell * 0.82);
+  }
+}
 function draw() {
   due = false;
   const { runs, columns, rows } = shown;
   const canvas = find('map');
-  const scale = devicePixelRatio || 1;
-  const width = LABEL + columns * CELL;
-  canvas.width = width * scale;
-  canvas.height = rows * CELL * scale;
-  canvas.style.width = `${width}px`;
+  const cell = size();
+  const label = Math.round(LABEL * (cell / CELL));
+  canvas.width = label + columns * cell;
+  canvas.height = rows * cell;
+  canvas.style.width = `${LABEL + columns * CELL}px`;
   canvas.style.height = `${rows * CELL}px`;
   const c = canvas.getContext('2d');
-  c.scale(scale, scale);
-  const pictures = Object.fromEntries(states.map((state) => [state, picture(state)]));
+  c.translate(label, 0);
+  const patterns = Object.fromEntries(states.map((state) =>
+    [state, c.createPattern(picture(state), 'repeat')]));
+  for (const run of runs) drawRun(c, run, columns, cell, patterns);
   c.fillStyle = ink;
-  c.font = '11px sans-serif';
+  c.font = `${Math.round(cell)}px sans-serif`;
   c.textAlign = 'right';
-  for (const run of runs) {
-    const size = run.last - run.first + 1;
-    for (let i = 0; i < size; i++) {
-      const at = run.place + i;
-      const column = at % columns;
-      const y = Math.floor(at / columns) * CELL;
-      if (column === 0) c.fillText(run.first + i, LABEL - 8, y + 9);
-      c.drawImage(pictures[run.state], LABEL + column * CELL, y, CELL, CELL);
-    }
-  }
+  for (const run of runs) labelRows(c, run, columns, cell);
 }
 
 function runAt(event) {

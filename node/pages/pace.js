@@ -32,12 +32,12 @@ function gather({ bins }) {
   return [...sums].sort(([a], [b]) => a - b);
 }
 
-// Chipped per ms in the last half hour.
+// Chipped per ms in the last half hour; on a day that began later, since then.
 export function rateOf({ bins, width_ms: width }, now = Date.now()) {
-  const from = now - HALF_HOUR;
-  const made = bins.filter(([at]) => at + width > from && at <= now)
-    .reduce((sum, [, n]) => sum + n, 0);
-  return made / HALF_HOUR;
+  const lately = bins.filter(([at]) => at + width > now - HALF_HOUR && at <= now);
+  if (lately.length === 0) return 0;
+  const begun = bins.some(([at]) => at + width <= now - HALF_HOUR) ? HALF_HOUR : now - lately[0][0];
+  return lately.reduce((sum, [, n]) => sum + n, 0) / Math.max(begun, BIN);
 }
 
 // When the plan is done at that rate; undefined if nobody can say.

@@ -204,6 +204,8 @@ export default {
   d_one: 'Einzeln',
   d_series: 'Serie…',
   d_prove: 'Stapel prüfen…',
+  d_more: 'Mehr…',
+  d_redo: 'Einen Stapel zurücknehmen und neu machen…',
   d_roll: 'Rolle…',
   d_helper: 'Helfer: {helper}…',
   d_nobody: 'niemand',

@@ -216,6 +216,8 @@ export default {
   d_one: 'One at a time',
   d_series: 'Series…',
   d_prove: 'Prove a stack…',
+  d_more: 'More…',
+  d_redo: 'Take a stack back, and do it again…',
   d_roll: 'Roll…',
   d_helper: 'Helper: {helper}…',
   d_nobody: 'nobody',

@@ -59,7 +59,11 @@ export async function start(t, station, lead, words = []) {
   station.peers = lead.address && lead !== station ? [lead.address] : [];
   await station.start({ words: ['--page', station.port ?? '0', ...words] });
   station.port = new URL(station.page).port; // it comes back at the same place
-  atEnd(t, () => station.alive && station.stop());
+  atEnd(t, async () => {
+    if (!station.alive) return;
+    const status = await station.stop();
+    assert.equal(status, 0, `${station.name}: ${station.lastWords()}`);
+  });
 }
 
 // What axe-core finds against WCAG 2.2, levels A and AA.

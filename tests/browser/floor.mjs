@@ -123,6 +123,10 @@ test('an open page outlives its node', { timeout: 120000 }, async (t) => {
   await one.issue(stack(1034, 4)); // 1031-1033 and 1038-1040 are left between
   await pointed.waitFor();
   assert.match(await pointed.textContent(), /: 6$/);
+  await t.test('what was left out on purpose is no gap', async () => {
+    await lead.must(['hold', '1031', '1033', '--missing', '--reason', 'not in the box']);
+    await until('four are left', 20000, async () => / 4$/.test(await pointed.textContent()));
+  });
 });
 
 test('a table is put out from the floor', { timeout: 120000 }, async (t) => {
@@ -155,7 +159,7 @@ test('20,000 bibs stay fluid, and anybody can read them', { timeout: 180000 }, a
     const { showMap } = await import('/map.js');
     const times = [];
     for (let i = 0; i < 5; i++) {
-      const cells = Array.from({ length: 20000 }, (_, n) => '.codshm'[(n * 7 + i) % 7]).join('');
+      const cells = Array.from({ length: 20000 }, (_, n) => '.codshm'[(n * 3 + i) % 7]).join('');
       const begin = performance.now();
       showMap({ ranges: [[1, 20000]], cells });
       await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));

@@ -79,6 +79,6 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await shoot(ask, 'ask-german', true);
 
   await one.kill();
-  await desk.locator('#lost').waitFor();
+  await desk.locator('#sentence', { hasText: 'does not answer' }).waitFor();
   await shoot(desk, 'desk-node-gone');
 });
