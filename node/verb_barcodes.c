@@ -37,6 +37,7 @@ static const struct barcode_label card[] = {
     {"+ANOTHER", "Take another chip"},
     {"+WAIT", "Keep looking for it"},
     {"+TAKE", "Yes, take it"},
+    {"+SERIES", "Take all of this series"},
     {"+FINISH", "Make what is missing"},
     {"+HALF", "Put it down as half"},
     {"+ANEW", "Throw the first away, start anew"},
