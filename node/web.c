@@ -39,29 +39,26 @@ void web_headers(struct MHD_Response *response) {
     }
 }
 
-static enum MHD_Result send_response(struct MHD_Connection *connection, unsigned status,
-                                     const char *type, struct MHD_Response *response) {
+enum MHD_Result web_reply(struct MHD_Connection *connection, unsigned status, const char *type,
+                          struct slice text) {
+    void *copy = malloc(text.size + 1);
+    if (copy == NULL) {
+        return MHD_NO; /* the connection is closed */
+    }
+    if (text.size > 0) {
+        memcpy(copy, text.data, text.size);
+    }
+    struct MHD_Response *response =
+        MHD_create_response_from_buffer(text.size, copy, MHD_RESPMEM_MUST_FREE);
     if (response == NULL) {
-        return MHD_NO; /* no memory: the connection is closed */
+        free(copy);
+        return MHD_NO;
     }
     web_headers(response);
     MHD_add_response_header(response, "Content-Type", type);
     enum MHD_Result result = MHD_queue_response(connection, status, response);
     MHD_destroy_response(response);
     return result;
-}
-
-enum MHD_Result web_reply(struct MHD_Connection *connection, unsigned status, const char *type,
-                          struct slice text) {
-    void *copy = malloc(text.size + 1);
-    if (copy == NULL) {
-        return MHD_NO;
-    }
-    if (text.size > 0) {
-        memcpy(copy, text.data, text.size);
-    }
-    return send_response(connection, status, type,
-                         MHD_create_response_from_buffer(text.size, copy, MHD_RESPMEM_MUST_FREE));
 }
 
 static enum MHD_Result say(struct MHD_Connection *connection, unsigned status, const char *why) {
@@ -95,10 +92,7 @@ static enum MHD_Result get(struct web *web, struct MHD_Connection *connection, c
     if (asset == NULL) {
         return say(connection, MHD_HTTP_NOT_FOUND, "There is no such page here.");
     }
-    /* Constant data, which the library must not copy and does not change. */
-    return send_response(connection, MHD_HTTP_OK, asset->type,
-                         MHD_create_response_from_buffer(
-                             asset->size, (void *)(uintptr_t)asset->data, MHD_RESPMEM_PERSISTENT));
+    return web_reply(connection, MHD_HTTP_OK, asset->type, slice_of(asset->data, asset->size));
 }
 
 static enum MHD_Result post(struct web *web, struct MHD_Connection *connection, const char *url,

@@ -436,10 +436,10 @@ void web_cells_unmark(struct web_cells *cells) {
     }
 }
 
-void web_cells_mark(struct web_cells *cells, const char *text, enum web_cell as) {
+void web_cells_mark(struct web_cells *cells, const char *label, enum web_cell as) {
     struct bib bib;
     struct error ignored;
-    if (bib_parse(slice_text(text), cells->found->zeros_count, &bib, &ignored) == ERR_OK) {
+    if (bib_parse(slice_text(label), cells->found->zeros_count, &bib, &ignored) == ERR_OK) {
         struct cell *cell = find_cell(cells, &bib);
         if (cell != NULL) {
             cell->mark = (uint8_t)as;
@@ -541,7 +541,7 @@ static bool is_done(const struct cell *cell) {
            cell->shown == WEB_CELL_DOUBLED;
 }
 
-static void add_counts(const struct web_cells *cells, json_t *value) {
+static void add_counts(const struct web_cells *cells, json_t *floor) {
     uint64_t planned[RECORD_CATEGORIES_MAX] = {0}, issued[RECORD_CATEGORIES_MAX] = {0};
     uint64_t all_planned = 0, all_issued = 0;
     json_t *categories = json_array();
@@ -560,18 +560,18 @@ static void add_counts(const struct web_cells *cells, json_t *value) {
                                         text == NULL ? json_string("") : text, "planned",
                                         (json_int_t)planned[i], "issued", (json_int_t)issued[i]));
     }
-    json_object_set_new(value, "planned", json_integer((json_int_t)all_planned));
-    json_object_set_new(value, "issued", json_integer((json_int_t)all_issued));
-    json_object_set_new(value, "categories", categories);
+    json_object_set_new(floor, "planned", json_integer((json_int_t)all_planned));
+    json_object_set_new(floor, "issued", json_integer((json_int_t)all_issued));
+    json_object_set_new(floor, "categories", categories);
 }
 
-void web_cells_json(struct web_cells *cells, json_t *value) {
+void web_cells_json(struct web_cells *cells, json_t *floor) {
     json_t *bins = json_array();
-    add_counts(cells, value);
-    json_object_set_new(value, "map", cells->count == 0 ? json_null() : map_json(cells));
+    add_counts(cells, floor);
+    json_object_set_new(floor, "map", cells->count == 0 ? json_null() : map_json(cells));
     for (size_t i = 0; i < cells->bin_count; i++) {
-        json_array_append_new(bins, json_pack("[I, I]", (json_int_t)(cells->bin[i].number * BIN_MS),
+        json_array_append_new(bins, json_pack("[I, I]", (json_int_t)cells->bin[i].number * BIN_MS,
                                               (json_int_t)cells->bin[i].count));
     }
-    json_object_set_new(value, "pace", json_pack("{s:i, s:o}", "width_ms", BIN_MS, "bins", bins));
+    json_object_set_new(floor, "pace", json_pack("{s:i, s:o}", "width_ms", BIN_MS, "bins", bins));
 }

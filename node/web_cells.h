@@ -36,7 +36,7 @@ bool web_cells_follow(struct web_cells *cells, int64_t slice_ms) __attribute__((
 
 /* Marks lie over the cells until web_cells_unmark. A label that is on no map is left out. */
 void web_cells_unmark(struct web_cells *cells) __attribute__((nonnull));
-void web_cells_mark(struct web_cells *cells, const char *bib, enum web_cell as)
+void web_cells_mark(struct web_cells *cells, const char *label, enum web_cell as)
     __attribute__((nonnull));
 /* Marks what is on hold, and lists the first `max`: {"count", "list": [{"bib", "how", ...}]}. */
 json_t *web_cells_holds(struct web_cells *cells, size_t max) __attribute__((nonnull));
@@ -45,6 +45,6 @@ json_t *web_cells_holds(struct web_cells *cells, size_t max) __attribute__((nonn
 void web_cells_add_station(struct web_cells *cells, const struct sign_public *key, json_t *table)
     __attribute__((nonnull));
 /* Adds "planned", "issued", "categories", "map" (null where there are too many), "pace". */
-void web_cells_json(struct web_cells *cells, json_t *value) __attribute__((nonnull));
+void web_cells_json(struct web_cells *cells, json_t *floor) __attribute__((nonnull));
 
 #endif

@@ -143,12 +143,16 @@ static json_t *alarms_json(json_t *status) {
 
 /* ---- doubles, oldest first ---- */
 
-/* When the later of its chips was put on: the moment since when there are two. */
-static const char *since_of(json_t *entry) {
+struct double_entry {
+    json_t *told;      /* as the verb gave it, borrowed */
+    const char *since; /* when the later of its chips was put on */
+};
+
+static const char *since_of(json_t *told) {
     const char *latest = "";
     json_t *issue = NULL;
     size_t i = 0;
-    json_array_foreach(json_object_get(entry, "issues"), i, issue) {
+    json_array_foreach(json_object_get(told, "issues"), i, issue) {
         const char *time = json_string_value(json_object_get(issue, "time"));
         latest = time != NULL && strcmp(time, latest) > 0 ? time : latest;
     }
@@ -156,21 +160,23 @@ static const char *since_of(json_t *entry) {
 }
 
 static int by_since(const void *a, const void *b) {
-    return strcmp(since_of(*(json_t *const *)a), since_of(*(json_t *const *)b));
+    return strcmp(((const struct double_entry *)a)->since, ((const struct double_entry *)b)->since);
 }
 
 static json_t *doubles_json(json_t *doubles) {
     size_t count = json_array_size(doubles);
-    json_t **entry = calloc(count + 1, sizeof *entry);
+    struct double_entry *entry = calloc(count + 1, sizeof *entry);
     json_t *list = json_array();
-    for (size_t i = 0; entry != NULL && i < count; i++) {
-        entry[i] = json_array_get(doubles, i);
+    if (entry == NULL) {
+        return list;
     }
-    if (entry != NULL) {
-        qsort(entry, count, sizeof(entry[0]), by_since);
+    for (size_t i = 0; i < count; i++) {
+        json_t *told = json_array_get(doubles, i);
+        entry[i] = (struct double_entry){told, since_of(told)};
     }
-    for (size_t i = 0; entry != NULL && i < count && i < LISTED_MAX; i++) {
-        json_array_append(list, entry[i]);
+    qsort(entry, count, sizeof *entry, by_since);
+    for (size_t i = 0; i < count && i < LISTED_MAX; i++) {
+        json_array_append(list, entry[i].told);
     }
     free(entry);
     return list;
@@ -213,18 +219,17 @@ json_t *web_floor_json(struct web_floor *floor, json_t *status, json_t *doubles)
     }
     web_cells_unmark(floor->cells);
     mark_shared(floor->cells, doubles);
-    json_t *holds = web_cells_holds(floor->cells, LISTED_MAX);
     json_t *tables = tables_json(floor, status);
-    json_t *value = json_object();
-    json_object_set(value, "event_name", json_object_get(status, "event_name"));
-    json_object_set(value, "station", json_object_get(status, "station"));
-    json_object_set(value, "role", json_object_get(status, "role"));
-    json_object_set_new(value, "tables", tables == NULL ? json_array() : tables);
-    json_object_set_new(value, "alarms", alarms_json(status));
-    json_object_set_new(value, "doubles", doubles_json(doubles));
-    json_object_set_new(value, "doubles_count", json_integer((json_int_t)json_array_size(doubles)));
-    json_object_set_new(value, "holds", holds);
-    json_object_set_new(value, "handover", handover_json(status));
-    web_cells_json(floor->cells, value);
-    return value;
+    json_t *all = json_object();
+    json_object_set(all, "event_name", json_object_get(status, "event_name"));
+    json_object_set(all, "station", json_object_get(status, "station"));
+    json_object_set(all, "role", json_object_get(status, "role"));
+    json_object_set_new(all, "tables", tables == NULL ? json_array() : tables);
+    json_object_set_new(all, "alarms", alarms_json(status));
+    json_object_set_new(all, "doubles", doubles_json(doubles));
+    json_object_set_new(all, "doubles_count", json_integer((json_int_t)json_array_size(doubles)));
+    json_object_set_new(all, "holds", web_cells_holds(floor->cells, LISTED_MAX));
+    json_object_set_new(all, "handover", handover_json(status));
+    web_cells_json(floor->cells, all);
+    return all;
 }

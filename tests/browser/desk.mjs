@@ -242,7 +242,7 @@ test('the node is killed under the open page, in the middle of the work', { time
   await one.kill();
   await scan(desk, '1601');
   await desk.locator('#trouble', { hasText: '1601' }).waitFor();
-  await desk.locator('#sentence', { hasText: 'does not answer' }).waitFor();
+  await desk.locator('#sentence', { hasText: 'No answer' }).waitFor();
   await start(t, one, lead, ['--encoder', 'rehearse:away=200,next=100']);
   await tone(desk, 'ready');
   assert.equal(await chipped(one, 1601), 0);

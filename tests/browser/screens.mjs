@@ -56,6 +56,17 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await desk.getByRole('button', { name: /^Helper/ }).click();
   await shoot(desk, 'desk-helper');
   await desk.keyboard.press('Escape');
+  await desk.getByRole('button', { name: /^More/ }).click();
+  await shoot(desk, 'desk-more');
+  await desk.keyboard.press('Escape');
+  await desk.keyboard.press('F10');
+  await desk.keyboard.type('1800');
+  await desk.keyboard.press('Tab');
+  await desk.keyboard.type('1790');
+  await shoot(desk, 'desk-series-begin');
+  await desk.keyboard.press('Enter');
+  await tone(desk, 'work');
+  await shoot(desk, 'desk-series');
 
   const wide = await openBrowser(t, { viewport: { width: 1280, height: 800 } });
   const floor = await openPage(wide, `${lead.page}floor`);
@@ -79,6 +90,6 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await shoot(ask, 'ask-german', true);
 
   await one.kill();
-  await desk.locator('#sentence', { hasText: 'does not answer' }).waitFor();
+  await desk.locator('#sentence', { hasText: 'No answer' }).waitFor();
   await shoot(desk, 'desk-node-gone');
 });
