@@ -40,11 +40,30 @@ static bool read_number(const char *text, long least, long most, long *out) {
            *out >= least && *out <= most;
 }
 
+/* Eight hex digits in a file: what stands on a command line, everybody on the machine can read. */
+static bool read_password(const char *path, struct encoder_llrp_options *out) {
+    char hex[8];
+    uint8_t secret[4];
+    int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+    bool read_whole = fd >= 0 && read(fd, hex, sizeof hex) == (ssize_t)sizeof hex;
+    if (fd >= 0) {
+        close(fd);
+    }
+    if (!read_whole || !hex_decode(hex, sizeof hex, secret, sizeof secret)) {
+        encoder_llrp_talk_log("%s does not hold a password: 8 hex digits, and nothing before them.",
+                              path);
+        return false;
+    }
+    out->password = (uint32_t)secret[0] << 24 | (uint32_t)secret[1] << 16 |
+                    (uint32_t)secret[2] << 8 | secret[3];
+    out->has_password = out->password != 0; /* 0 is what a tag without one has */
+    return true;
+}
+
 static bool read_option(const char *text, struct encoder_llrp_options *out) {
     const char *equals = strchr(text, '=');
     const char *value = equals != NULL ? equals + 1 : "";
     size_t name = equals != NULL ? (size_t)(equals - text) : strlen(text);
-    uint8_t secret[4];
     long number;
     struct slice key = slice_of(text, name);
     if (slice_equal(key, slice_text("antenna")) && read_number(value, 1, 65535, &number)) {
@@ -55,11 +74,8 @@ static bool read_option(const char *text, struct encoder_llrp_options *out) {
     } else if (slice_equal(key, slice_text("gone")) && read_number(value, 100, 600000, &number)) {
         out->gone_given = true;
         out->gone_ms = number;
-    } else if (slice_equal(key, slice_text("password")) &&
-               hex_decode(value, strlen(value), secret, sizeof secret)) {
-        out->password = (uint32_t)secret[0] << 24 | (uint32_t)secret[1] << 16 |
-                        (uint32_t)secret[2] << 8 | secret[3];
-        out->has_password = out->password != 0; /* 0 is what a tag without one has */
+    } else if (slice_equal(key, slice_text("password-file")) && read_password(value, out)) {
+        return true;
     } else if (strcmp(text, "lock") == 0) {
         out->lock = true;
     } else {
@@ -88,14 +104,14 @@ static bool read_args(const char *args, struct encoder_llrp_options *out) {
     }
     while ((word = strtok_r(NULL, ",", &rest)) != NULL) {
         if (!read_option(word, out)) {
-            encoder_llrp_talk_log("\"%s\" is none of antenna=1, power=INDEX, password=8 hex "
-                                  "digits, lock and gone=1500.",
+            encoder_llrp_talk_log("\"%s\" is none of antenna=1, power=INDEX, "
+                                  "password-file=FILE, lock and gone=1500.",
                                   word);
             return false;
         }
     }
     if (out->lock && !out->has_password) {
-        encoder_llrp_talk_log("Say with which password to lock: password=8 hex digits, not zero.");
+        encoder_llrp_talk_log("Say with which password to lock: password-file=FILE, and not zero.");
         return false;
     }
     return true;

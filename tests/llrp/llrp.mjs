@@ -7,7 +7,7 @@
 import test from 'node:test';
 import assert from 'node:assert/strict';
 import { execFileSync } from 'node:child_process';
-import { mkdtempSync, rmSync } from 'node:fs';
+import { mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -37,6 +37,12 @@ const TID = 'E28011052000000012345678';
 const TID_2 = 'E28011052000000012345679';
 const TID_SHORT = 'E200110512345678'; // no XTID
 const PASSWORD = '1A2B3C4D';
+
+function passwordFile(password) {
+  const path = join(folder, `password-${password}`);
+  writeFileSync(path, `${password}\n`, { mode: 0o600 });
+  return `password-file=${path}`;
+}
 
 async function setUp(t, { args = '', tags = [], gone_ms, port = PORT, ...options } = {}) {
   const reader = new Reader({ round_ms: 40, ...options });
@@ -151,7 +157,7 @@ test('a locked tag fails and keeps what it has; with the password it is written'
   assertFailed(await encoder.write(1, { epc: BLANK, tid: TID }, OURS), 'locked', false);
   assert.equal(upper(tag.epc), BLANK);
   await encoder.end();
-  const second = new Encoder(t, `127.0.0.1,password=${PASSWORD}`);
+  const second = new Encoder(t, `127.0.0.1,${passwordFile(PASSWORD)}`);
   await second.field([{ epc: BLANK, tid: TID }]);
   assert.deepEqual(await second.write(2, { epc: BLANK, tid: TID }, OURS), written(2, OURS));
   assert.deepEqual(tag.locks, { epc: true, password: true });
@@ -161,7 +167,7 @@ test('a locked tag fails and keeps what it has; with the password it is written'
 for (const newest of [1, 2]) {
   test(`a wrong password, LLRP ${newest === 1 ? '1.0.1' : '1.1'}`, async (t) => {
     const tag = blank({ locked: true, password: PASSWORD });
-    const { encoder } = await setUp(t, { newest, tags: [tag], args: ',password=1A2B3C4E' });
+    const { encoder } = await setUp(t, { newest, tags: [tag], args: `,${passwordFile('1A2B3C4E')}` });
     await encoder.field([{ epc: BLANK, tid: TID }]);
     assertFailed(await encoder.write(1, { epc: BLANK, tid: TID }, OURS), 'password', false);
     assert.equal(upper(tag.epc), BLANK);
@@ -170,7 +176,7 @@ for (const newest of [1, 2]) {
 
 test('tags are locked after the read-back, and not before it was right', async (t) => {
   const tag = blank();
-  const { reader, encoder } = await setUp(t, { tags: [tag], args: `,password=${PASSWORD},lock` });
+  const { reader, encoder } = await setUp(t, { tags: [tag], args: `,${passwordFile(PASSWORD)},lock` });
   assert.deepEqual((await encoder.ready()).can, ['write', 'tid', 'lock']);
   await encoder.field([{ epc: BLANK, tid: TID }]);
   tag.fault = { after: 3, result: 'low_power' };
@@ -193,7 +199,7 @@ test('tags are locked after the read-back, and not before it was right', async (
 
 test('a tag that leaves between writing and locking', async (t) => {
   const tag = blank();
-  const { reader, encoder } = await setUp(t, { tags: [tag], args: `,password=${PASSWORD},lock` });
+  const { reader, encoder } = await setUp(t, { tags: [tag], args: `,${passwordFile(PASSWORD)},lock` });
   await encoder.field([{ epc: BLANK, tid: TID }]);
   reader.lose = (access) => {
     if (access?.ops[0].name === 'C1G2Write' && upper(tag.epc) === OURS) reader.take(tag);
@@ -463,7 +469,8 @@ test('garbage from the reader\'s address', { concurrency: true }, async (t) => {
 
 test('wrong settings', async () => {
   for (const args of ['', 'reader.example', '127.0.0.1:0', '127.0.0.1,antenna=0', '127.0.0.1,power=',
-    '127.0.0.1,password=12', '127.0.0.1,lock', '127.0.0.1,gone=x', '127.0.0.1,lock,password=00000000',
+    '127.0.0.1,password-file=/nowhere', `127.0.0.1,${passwordFile('12')}`, '127.0.0.1,lock', '127.0.0.1,gone=x',
+    `127.0.0.1,lock,${passwordFile('00000000')}`,
     '0.0.0.0', '127.0.0.1,frequency=868']) {
     const { status, stdout, stderr } = await runToEnd(args);
     assert.deepEqual([status, stdout], [2, ''], args);
