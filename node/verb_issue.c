@@ -24,17 +24,6 @@ struct order {
 
 /* ---- reading the command ---- */
 
-static enum error_code read_tag(const char *value, struct record_tag *tag, struct error *err) {
-    const char *slash = strchr(value, '/');
-    size_t length = slash == NULL ? strlen(value) : (size_t)(slash - value);
-    *tag = (struct record_tag){.seen = true};
-    enum error_code code = epc_parse(slice_of(value, length), &tag->epc, err);
-    if (code == ERR_OK && slash != NULL) {
-        code = tid_parse(slice_text(slash + 1), &tag->tid, err);
-    }
-    return code;
-}
-
 /* One tag in the antenna's field, read twice, is one tag. */
 static enum error_code check_twice(const struct record_issue *issue, struct error *err) {
     for (size_t i = 0; i < issue->tag_count; i++) {
@@ -60,7 +49,7 @@ static enum error_code read_tags(const struct options *options, struct order *or
             error_set(err, ERR_TAG, "more than %d tags", RECORD_TAGS_MAX);
             return error_say(err, "A bib has at most %d chips.", RECORD_TAGS_MAX);
         }
-        enum error_code code = read_tag(value, &issue->tag[issue->tag_count], err);
+        enum error_code code = parts_tag(value, &issue->tag[issue->tag_count], err);
         if (code != ERR_OK) {
             return code;
         }
