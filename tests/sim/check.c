@@ -563,7 +563,10 @@ void check_quiet(struct world *world) {
     memset(world->net.by_kind, 0, sizeof(world->net.by_kind));
     world_run_until(world, world->net.now + QUIET_MS);
     for (size_t kind = 1; kind < 8; kind++) {
-        if (kind != 5 && world->net.by_kind[kind] > 0) {
+        /* A head that only a spoilt message named is asked for again, ever more rarely, and the
+         * answer is that nobody has it. */
+        uint64_t allowed = (kind == 2 || kind == 3) && world->mangled > 0 ? world->fleet.count : 0;
+        if (kind != 5 && world->net.by_kind[kind] > allowed) {
             fleet_fail("quiet", "%llu messages of kind %zu in the quiet",
                        (unsigned long long)world->net.by_kind[kind], kind);
         }
