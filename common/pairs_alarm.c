@@ -301,7 +301,7 @@ enum error_code pairs_each_alarm(struct ledger *ledger,
     }
     if (code == ERR_OK) {
         code = counted_alarms(&alarms, SQL_ALARM_FOREIGN_VOID, "foreign_void",
-                              "issues of other tables were cancelled there. If that was meant, "
+                              "chips of other tables were cancelled there. If that was meant, "
                               "nothing is to be done.",
                               err);
     }

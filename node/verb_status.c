@@ -396,8 +396,8 @@ void verb_close(struct verb_call *call) {
         } else if (code == ERR_OK) {
             show_plain(&call->out, slice_text(call->station->name));
             buffer_print(&call->out, " is closed.%s\n",
-                         unsafe > 0 ? " Some of its records are on no other station yet: leave it "
-                                      "running, or use carry out."
+                         unsafe > 0 ? " Its last records are on no other station yet: leave it "
+                                      "running until `status` says that all are, or use carry out."
                                     : "");
         }
     }
