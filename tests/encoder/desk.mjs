@@ -41,6 +41,19 @@ for (const encoder of ['rehearse:away=200,next=100', example]) {
   });
 }
 
+test('a rehearsal goes on after a look at the chip that lies there', async (t) => {
+  const table = await oneTable(t);
+  await table.station.start(withEncoders('rehearse:away=200,next=100,idle=1500'));
+  await table.ready();
+  await table.input({ command: 'look' });
+  const { choices } = await table.scan(7);
+  await table.answer(choices[0].word); // nothing is heard on it
+  await table.input({ command: 'on-demand' });
+  await table.scan(8);
+  await table.until('bib 8 is chipped', ({ latest }) => latest[0]?.bib === '8');
+  await assertChipped(table, [8]);
+});
+
 test('a falling stack, with each fault once', async (t) => {
   const table = await oneTable(t);
   const { state } = table;
