@@ -60,7 +60,7 @@ test('tickets that are no good, each with its sentence', async (t) => {
   const late = place(2, 'Table 2');
   assertSays(await joinWith(late, text), NO, /used already, by Table 1 at \d\d:\d\d/);
   // the folder that has a station
-  assertSays(await joinWith(table, other), WRONG, /has joined already/);
+  assertSays(await joinWith(table, other), WRONG, /has joined already, as Table 1/);
   // a name that is taken
   assertSays(await joinWith(late, other, ['--name', 'lead']), WRONG, /called lead already/);
   // mistyped: nothing is asked, and nothing made
