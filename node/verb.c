@@ -344,7 +344,8 @@ const struct verb verb_table[] = {
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
      "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
-     "or doubles, or bibs in doubt, or bibs that lack a chip of their pair. --since-handover: only\n"
+     "or doubles, or bibs in doubt, or bibs that lack a chip of their pair. --since-handover: "
+     "only\n"
      "bibs that something was recorded of since the last list that was handed over.\n",
      export_options, verb_export, VERB_COPY, 0},
     {"handover", "handover --out FILE.csv [--force] [--helper INITIALS]",
