@@ -202,7 +202,10 @@ enum error_code desk_take(struct desk *desk, const struct bib *bib, enum issue_h
     *skipped = false;
     enum error_code code = desk_role(desk, &role, err);
     if (code == ERR_OK && role < ROLE_TABLE) {
-        desk_refuse(desk, "This station may only read. Bib %s was not taken.", bib->text);
+        desk_refuse(desk,
+                    "This station may only read, or was put out: ask the lead. Bib %s was not "
+                    "taken.",
+                    bib->text);
         if (how == ISSUE_SERIES) {
             desk_line_end(desk);
         }

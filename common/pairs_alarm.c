@@ -259,7 +259,8 @@ static void on_ticket(void *context, const struct pairs_ticket *ticket) {
 
 /* One alarm for each row of (name or key, count) that a statement gives. */
 static enum error_code counted_alarms(struct alarms *alarms, enum ledger_statement which,
-                                      const char *name, const char *what, struct error *err) {
+                                      const char *name, const char *what, const char *then,
+                                      struct error *err) {
     bool row = true;
     enum error_code code = ERR_OK;
     sqlite3_stmt *statement = ledger_statement(alarms->ledger, which, err);
@@ -269,7 +270,7 @@ static enum error_code counted_alarms(struct alarms *alarms, enum ledger_stateme
     while (alarms->more && (code = ledger_row(alarms->ledger, statement, &row, err)) == ERR_OK &&
            row) {
         struct sign_public key;
-        char station[128] = "", count[24], say[320];
+        char station[128] = "", say[320];
         long long number = sqlite3_column_int64(statement, 1);
         if (number == 0) {
             continue;
@@ -277,8 +278,8 @@ static enum error_code counted_alarms(struct alarms *alarms, enum ledger_stateme
         if (sql_column_bytes(statement, 0, &key, sizeof key)) {
             name_of(alarms->ledger, &key, station, sizeof station);
         }
-        snprintf(count, sizeof count, "%lld", number);
-        snprintf(say, sizeof say, "%s: %s %s", station[0] == '\0' ? "Here" : station, count, what);
+        snprintf(say, sizeof say, "%s: %s: %lld. %s", station[0] == '\0' ? "Here" : station, what,
+                 number, then);
         raise_alarm(alarms, name, say);
     }
     sqlite3_reset(statement);
@@ -301,16 +302,16 @@ enum error_code pairs_each_alarm(struct ledger *ledger,
     }
     if (code == ERR_OK) {
         code = counted_alarms(&alarms, SQL_ALARM_FOREIGN_VOID, "foreign_void",
-                              "issues of other tables were cancelled there. If that was meant, "
-                              "nothing is to be done.",
-                              err);
+                              "chips of other tables that were cancelled there",
+                              "If that was meant, nothing is to be done.", err);
     }
     if (code == ERR_OK) {
         code = ticket_each_trouble(ledger, on_ticket, &alarms, err);
     }
     if (code == ERR_OK) {
         code = counted_alarms(&alarms, SQL_ALARM_UNREADABLE, "unreadable",
-                              "records are kept that this program cannot read: update it.", err);
+                              "records that are kept, and that this program cannot read",
+                              "Update it.", err);
     }
     return ledger_since(ledger, faults, code, err);
 }

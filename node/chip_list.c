@@ -347,7 +347,7 @@ enum error_code chip_list_write(struct chip_list *list, bool force, struct error
 
 bool chip_list_is_clean(const struct chip_list *list) {
     return list->not_closed_count == 0 && list->doubled == 0 && list->doubt == 0 &&
-           list->shared_count == 0;
+           list->half == 0 && list->shared_count == 0;
 }
 
 json_t *chip_list_json(struct chip_list *list, struct digest32 heads, struct digest32 state) {

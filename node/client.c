@@ -152,7 +152,7 @@ static int run_lines(struct session *session) {
     size_t argument_count = call->argument_count;
     const char **words = calloc(argument_count + LINE_WORDS_MAX + 2, sizeof(*words));
     char *line = NULL;
-    size_t room = 0;
+    size_t room = 0, number = 0;
     int worst = 0;
     bool goes_on = words != NULL;
     if (words == NULL) {
@@ -164,12 +164,16 @@ static int run_lines(struct session *session) {
     size_t common = goes_on ? common_words(call, words) : 0;
     while (goes_on && getline(&line, &room, stdin) >= 0) {
         size_t count = line_words(line, words, common);
+        number++;
         if (count == common) {
             continue;
         }
         call->arguments = words;
         call->argument_count = count;
         goes_on = act_or_forward(session);
+        if (call->status != 0 && !call->json) { /* which of them, where the sentence names no bib */
+            buffer_print(&call->err, "  line: %zu\n", number);
+        }
         int status = client_print(call);
         worst = status > worst ? status : worst;
         /* On a machine that fails, the lines that follow would only be lost as well. */

@@ -19,6 +19,8 @@
 
 enum {
     LOOK_MS = 200, /* how often the node is asked for its view */
+    CTRL_D = 4,
+    ESC = 27,
 };
 
 struct terminal {
@@ -33,6 +35,7 @@ struct terminal {
     size_t escape_length;
     size_t drawn_size; /* of what was typed */
     json_int_t drawn_version;
+    bool away; /* the node has ended, and may come back */
     bool over;
 };
 
@@ -63,7 +66,11 @@ static bool ask(struct terminal *terminal, const char *input) {
     enum error_code code = control_ask(terminal->node, "desk", arguments, input == NULL ? 1 : 2,
                                        true, call->cwd, &status, &out, &call->err, &err);
     json_t *view = json_loadb((const char *)out.data, out.size, 0, NULL);
-    if (code != ERR_OK) {
+    if (code == ERR_SOCKET && terminal->draws) {
+        control_disconnect(terminal->node);
+        terminal->away = true;
+        terminal->drawn_version = -1;
+    } else if (code != ERR_OK) {
         verb_fail(call, &err);
         terminal->over = true;
     } else if (status != 0) {
@@ -213,10 +220,14 @@ static int function_of(const char *sequence, size_t length) {
     return key;
 }
 
+/* A sequence of ESC [ that is no function key is passed over to its end, which is the first byte
+ * that is neither parameter nor intermediate (ECMA-48, 5.4): else its rest would be typed. */
 static void take_escape(struct terminal *terminal, char c) {
-    terminal->escape[terminal->escape_length++] = c;
+    if (terminal->escape_length < sizeof terminal->escape) {
+        terminal->escape[terminal->escape_length++] = c;
+    }
     int key = function_of(terminal->escape + 1, terminal->escape_length - 1);
-    if (key < 0 && terminal->escape_length < sizeof terminal->escape) {
+    if (key < 0 || (key == 0 && terminal->escape[1] == '[' && c >= ' ' && c <= '?')) {
         return;
     }
     terminal->escape_length = 0;
@@ -226,13 +237,12 @@ static void take_escape(struct terminal *terminal, char c) {
 }
 
 static void take_key(struct terminal *terminal, char c) {
-    enum { CTRL_D = 4, ESC = 27 };
     struct keys_line line;
-    if (terminal->escape_length > 0) {
-        take_escape(terminal, c);
-    } else if (c == ESC) {
+    if (c == ESC) { /* also where another sequence was not whole: the Esc key sends no more */
         terminal->escape[0] = c;
         terminal->escape_length = 1;
+    } else if (terminal->escape_length > 0) {
+        take_escape(terminal, c);
     } else if (c == CTRL_D) {
         terminal->over = true;
     } else if (keys_take(&terminal->keys, (uint8_t)c, station_now(), &line)) {
@@ -267,17 +277,55 @@ static bool make_raw(struct terminal *terminal) {
     return tcsetattr(STDIN_FILENO, TCSANOW, &raw) == 0;
 }
 
+static void begin_typing(struct terminal *terminal) {
+    struct keys_config plain = keys_config_plain();
+    plain.bunched = true; /* while the node is asked, keys wait */
+    keys_init(&terminal->keys, &plain);
+    terminal->escape_length = 0;
+}
+
+/* Without its node the desk stays, for what a scanner types next would go to a shell. Its keys do
+ * nothing until the node is back. */
+static void wait_for_node(struct terminal *terminal, const char *keys, ssize_t count) {
+    struct error err;
+    if (terminal->drawn_version != -2) {
+        printf("\033[H\033[2JThe node is away: start `run` again. The desk goes on by itself "
+               "then.\n\nWhat was done is kept. What was typed last may not have been taken: "
+               "look when it is back.\nUntil then nothing is taken; Ctrl-D leaves.\n");
+        terminal->drawn_version = -2;
+    }
+    for (ssize_t i = 0; i < count; i++) {
+        terminal->over = terminal->over || keys[i] == CTRL_D;
+        printf("%s", keys[i] == '\r' || keys[i] == '\n' ? "\a" : "");
+    }
+    fflush(stdout);
+    if (control_connect(terminal->call->dir, terminal->node, &err) == ERR_OK &&
+        terminal->node->fd >= 0) {
+        terminal->away = false;
+        terminal->drawn_version = -1;
+        begin_typing(terminal);
+        ask(terminal, NULL);
+    }
+}
+
 static void work_at_keys(struct terminal *terminal) {
     char keys[64];
     while (!terminal->over && interrupted == 0) {
         struct pollfd input = {.fd = STDIN_FILENO, .events = POLLIN};
-        draw(terminal);
-        if (poll(&input, 1, LOOK_MS) <= 0) {
-            ask(terminal, NULL);
+        if (!terminal->away) {
+            draw(terminal);
+        }
+        bool typed = poll(&input, 1, LOOK_MS) > 0;
+        ssize_t n = typed ? read(STDIN_FILENO, keys, sizeof keys) : 0;
+        terminal->over =
+            terminal->over || (typed && n == 0) || (n < 0 && errno != EINTR && errno != EAGAIN);
+        if (terminal->away) {
+            wait_for_node(terminal, keys, n);
             continue;
         }
-        ssize_t n = read(STDIN_FILENO, keys, sizeof keys);
-        terminal->over = terminal->over || n == 0 || (n < 0 && errno != EINTR && errno != EAGAIN);
+        if (!typed) {
+            ask(terminal, NULL);
+        }
         for (ssize_t i = 0; i < n && !terminal->over; i++) {
             take_key(terminal, keys[i]);
         }
@@ -357,10 +405,8 @@ static enum error_code tell_first(struct terminal *terminal, struct error *err) 
 
 int desk_terminal(struct control_client *node, struct verb_call *call) {
     struct terminal terminal = {.node = node, .call = call, .drawn_version = -1};
-    struct keys_config plain = keys_config_plain();
     struct error err;
-    plain.bunched = true; /* while the node is asked, keys wait */
-    keys_init(&terminal.keys, &plain);
+    begin_typing(&terminal);
     if (tell_first(&terminal, &err) != ERR_OK) {
         verb_fail(call, &err);
     } else if (ask(&terminal, NULL) && call->status == 0) {

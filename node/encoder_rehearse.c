@@ -3,14 +3,16 @@
  * TIDs lie on an antenna that is not there, are written, taken away, and followed by the next.
  *
  * `rehearse:KEY=NUMBER,...`: away=MS a written tag is taken away after that time (600), next=MS
- * later the next lies there (300), slow=MS a write takes (40); and faults, each at the N-th order
- * to write: fail=N too weak, nothing changed; torn=N changed in part (both are lifted and laid down
- * again); two=N two tags lie there for two seconds; leave=N the tag leaves during the write, and is
- * laid down again; die=N the process ends after the tag was written and before it says so; mute=N
- * it says nothing any more after the tag was written; hang=N the same before; deaf=N it goes on
- * saying what lies there and answers nothing; junk=N it talks nonsense; flood=N it talks without
- * end. state=FILE keeps what lies there and how many orders there were, over the ends of the
- * process. Its own process; it must never touch a station's folder.
+ * later the next lies there (300), slow=MS a write takes (40), idle=MS a blank tag that nobody
+ * wants is taken away after that time (12000), for a desk may want another tag than the one it has
+ * looked at; and faults, each at the N-th order to write: fail=N too weak, nothing changed; torn=N
+ * changed in part (both are lifted and laid down again); two=N two tags lie there for two seconds;
+ * leave=N the tag leaves during the write, and is laid down again; die=N the process ends after the
+ * tag was written and before it says so; mute=N it says nothing any more after the tag was written;
+ * hang=N the same before; deaf=N it goes on saying what lies there and answers nothing; junk=N it
+ * talks nonsense; flood=N it talks without end. state=FILE keeps what lies there and how many
+ * orders there were, over the ends of the process. Its own process; it must never touch a station's
+ * folder.
  */
 #include <inttypes.h>
 #include <jansson.h>
@@ -28,7 +30,7 @@
 enum { FIELD_MS = 500, TWO_MS = 2000, LINE_MAX_BYTES = 4096, EPC_DIGITS = 2 * EPC_SIZE_MAX };
 
 struct settings {
-    long away, next, slow, fail, torn, two, leave, die, mute, hang, deaf, junk, flood;
+    long away, next, slow, idle, fail, torn, two, leave, die, mute, hang, deaf, junk, flood;
     char state[256];
 };
 struct lying {
@@ -41,7 +43,7 @@ struct rehearsal {
     struct lying tag;
     bool lifted;     /* the same tag is laid down again, as a person does after a failure */
     uint64_t orders; /* to write, since ever */
-    int64_t written_at, taken_at, two_until, field_at;
+    int64_t laid_at, written_at, taken_at, two_until, field_at;
     json_t *open; /* the order in hand */
     int64_t open_until;
 };
@@ -59,11 +61,11 @@ static bool read_setting(struct settings *settings, const char *word) {
         const char *name;
         long *value;
     } numbers[] = {
-        {"away", &settings->away},   {"next", &settings->next}, {"slow", &settings->slow},
-        {"fail", &settings->fail},   {"torn", &settings->torn}, {"two", &settings->two},
-        {"leave", &settings->leave}, {"mute", &settings->mute}, {"die", &settings->die},
-        {"hang", &settings->hang},   {"deaf", &settings->deaf}, {"junk", &settings->junk},
-        {"flood", &settings->flood},
+        {"away", &settings->away}, {"next", &settings->next},   {"slow", &settings->slow},
+        {"idle", &settings->idle}, {"fail", &settings->fail},   {"torn", &settings->torn},
+        {"two", &settings->two},   {"leave", &settings->leave}, {"mute", &settings->mute},
+        {"die", &settings->die},   {"hang", &settings->hang},   {"deaf", &settings->deaf},
+        {"junk", &settings->junk}, {"flood", &settings->flood},
     };
     const char *value = strchr(word, '=');
     size_t length = value == NULL ? 0 : (size_t)(value - word);
@@ -84,7 +86,7 @@ static bool read_settings(struct settings *settings, const char *args) {
     char words[ENCODER_SPEC_MAX];
     char *rest = NULL;
     bool good = true;
-    *settings = (struct settings){.away = 600, .next = 300, .slow = 40};
+    *settings = (struct settings){.away = 600, .next = 300, .slow = 40, .idle = 12000};
     snprintf(words, sizeof words, "%s", args);
     for (char *word = strtok_r(words, ",", &rest); word != NULL;
          word = strtok_r(NULL, ",", &rest)) {
@@ -112,6 +114,7 @@ static void keep(const struct rehearsal *rehearsal) {
 
 static void lay_next(struct rehearsal *rehearsal) {
     rehearsal->tag.there = true;
+    rehearsal->laid_at = now_ms();
     if (rehearsal->lifted) {
         rehearsal->lifted = false;
         keep(rehearsal);
@@ -121,6 +124,10 @@ static void lay_next(struct rehearsal *rehearsal) {
     snprintf(rehearsal->tag.epc, sizeof rehearsal->tag.epc, "%024d", 0);
     snprintf(rehearsal->tag.pc, sizeof rehearsal->tag.pc, "3000");
     keep(rehearsal);
+}
+
+static bool is_blank(const struct lying *tag) {
+    return strspn(tag->epc, "0") == strlen(tag->epc);
 }
 
 static void recall(struct rehearsal *rehearsal) {
@@ -136,12 +143,13 @@ static void recall(struct rehearsal *rehearsal) {
         fclose(file);
     }
     tag->there = there != 0;
+    rehearsal->laid_at = now_ms();
     if (!kept) { /* serials that no earlier rehearsal has given */
         clock_gettime(CLOCK_REALTIME, &now);
         tag->serial = ((uint64_t)now.tv_sec << 16) + (uint64_t)(now.tv_nsec / 1000000);
         lay_next(rehearsal);
     }
-    if (!tag->there || strspn(tag->epc, "0") != strlen(tag->epc)) {
+    if (!tag->there || !is_blank(tag)) {
         rehearsal->written_at = now_ms();
     }
 }
@@ -263,6 +271,7 @@ static void finish_order(struct rehearsal *rehearsal, int64_t now) {
 static void take_order(struct rehearsal *rehearsal, json_t *order, int64_t now) {
     json_int_t number = json_integer_value(json_object_get(order, "order"));
     rehearsal->orders++;
+    rehearsal->laid_at = now;
     keep(rehearsal);
     misbehave(rehearsal);
     if (is_due(rehearsal, rehearsal->settings.two)) {
@@ -303,13 +312,20 @@ static void take_line(struct rehearsal *rehearsal, const char *line, size_t size
 
 /* ---- time ---- */
 
+/* The desk may wait for another tag than this one, and whoever rehearses cannot take it away. */
+static bool is_idle(const struct rehearsal *rehearsal, int64_t now) {
+    return rehearsal->tag.there && rehearsal->open == NULL && rehearsal->written_at == 0 &&
+           is_blank(&rehearsal->tag) && now >= rehearsal->laid_at + rehearsal->settings.idle;
+}
+
 static void pass_time(struct rehearsal *rehearsal, int64_t now) {
     const struct settings *settings = &rehearsal->settings;
     if (rehearsal->open != NULL && now >= rehearsal->open_until) {
         finish_order(rehearsal, now);
     }
-    if (rehearsal->tag.there && rehearsal->written_at != 0 &&
-        now >= rehearsal->written_at + settings->away) {
+    bool taken = rehearsal->tag.there && rehearsal->written_at != 0 &&
+                 now >= rehearsal->written_at + settings->away;
+    if (taken || is_idle(rehearsal, now)) {
         rehearsal->tag.there = false;
         rehearsal->written_at = 0;
         rehearsal->taken_at = now;

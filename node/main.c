@@ -122,7 +122,7 @@ static enum error_code read_command(struct command *command, int argc, char **ar
         } else if (command->word == NULL && word[0] != '-') {
             take_verb(command, argc, argv, &at);
         } else {
-            return unknown_word(err, word);
+            return unknown_word(err, command->word != NULL ? command->word : word);
         }
     }
     if (command->dir != NULL && command->dir[0] == '\0') {

@@ -270,7 +270,7 @@ const struct verb verb_table[] = {
      "Says that a bib is not to be chipped for now.",
      "--missing: it is not in the box; --reprint: it is to be printed again. What a lead holds "
      "back,\n"
-     "only a lead gives free.\n",
+     "only a lead gives free; what is missing or to be reprinted, whoever has it in hand.\n",
      hold_options, verb_hold, VERB_STATION, 0},
     {"unhold", "unhold BIB... [--reason TEXT] [--helper INITIALS]", "Gives a bib free again.", "",
      unhold_options, verb_unhold, VERB_STATION, 0},
@@ -344,8 +344,9 @@ const struct verb verb_table[] = {
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
      "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
-     "or doubles, or bibs in doubt. --since-handover: only bibs that something was recorded of\n"
-     "since the last list that was handed over.\n",
+     "or doubles, or bibs in doubt, or bibs that lack a chip of their pair. --since-handover: "
+     "only\n"
+     "bibs that something was recorded of since the last list that was handed over.\n",
      export_options, verb_export, VERB_COPY, 0},
     {"handover", "handover --out FILE.csv [--force] [--helper INITIALS]",
      "Hands the chip list over to the timing crew, on a lead's station.",

@@ -292,10 +292,15 @@ static void show_done(struct sheets *sheets) {
                                         "card", sheets->card ? 1 : 0));
         return;
     }
+    if (sheets->count == 0) {
+        buffer_print(&call->out, "The card, ");
+    } else {
+        buffer_print(&call->out, "%zu bib%s%s, ", sheets->count, sheets->count == 1 ? "" : "s",
+                     sheets->card ? " and the card" : "");
+    }
     buffer_print(&call->out,
-                 "%zu bib%s%s, %zu page%s. Print at full size, not fitted to the page, "
+                 "%zu page%s. Print at full size, not fitted to the page, "
                  "and scan one of each page.\n",
-                 sheets->count, sheets->count == 1 ? "" : "s", sheets->card ? " and the card" : "",
                  pages, pages == 1 ? "" : "s");
 }
 

@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "common/before.h"
 #include "node/show_day.h"
 #include "node/verb_parts.h"
 
@@ -109,6 +110,22 @@ static enum error_code append(struct holding *holding, struct error *err) {
                                        err);
 }
 
+/* A slip of the finger is kept like any other hold, so it is told at once. */
+static void tell_outside(const struct holding *holding, const struct bib *bib) {
+    struct before before;
+    struct error err;
+    struct verb_call *call = holding->call;
+    if (holding->how != HOLD_FREE &&
+        before_issue(call->station->ledger, &call->station->keys.sign_public, bib, &before, &err) ==
+            ERR_OK &&
+        before.outside) {
+        buffer_print(&call->out,
+                     "  Bib %s is not a number of this event: if it was mistyped, "
+                     "unhold it.\n",
+                     bib->text);
+    }
+}
+
 static enum error_code tell_one(const struct holding *holding, const struct bib *bib, json_t *array,
                                 struct error *err) {
     struct pairs_bib state;
@@ -124,6 +141,7 @@ static enum error_code tell_one(const struct holding *holding, const struct bib 
                      holding->how != HOLD_FREE && state.live > 0
                          ? ". It has a chip already, which stays on the list"
                          : "");
+        tell_outside(holding, bib);
     }
     return code;
 }

@@ -182,8 +182,8 @@ static enum error_code check_hold(struct verb_call *call, const struct order *or
               order->issue.bib.text);
     if (held) {
         return error_say(err,
-                         "Bib %s is on hold: %s%s%.80s. Lay it aside; a lead can free it (unhold), "
-                         "or run again with --reason TEXT at a lead's station.",
+                         "Bib %s is on hold: %s%s%.80s. Lay it aside until it is free again "
+                         "(unhold), or run again with --reason TEXT at a lead's station.",
                          order->issue.bib.text, who, before->hold.reason[0] == '\0' ? "" : ", ",
                          before->hold.reason);
     }
@@ -352,6 +352,12 @@ static enum error_code check_present(const struct order *order, struct error *er
                          bib, who);
     }
     error_set(err, ERR_ALREADY_ISSUED, "%zu live issues of bib %s", order->present.count, bib);
+    if (order->before.verdict == BEFORE_HALF) {
+        return error_say(err,
+                         "Bib %s is half done: %s. To add the chip that is missing, run again with "
+                         "--extra REASON; to start it anew, with --replace REASON.",
+                         bib, who);
+    }
     return error_say(err,
                      "Bib %s already has a chip: %s. To give it a new chip, run again with "
                      "--replace REASON; to add a further chip, with --extra REASON; else "

@@ -148,12 +148,14 @@ static enum error_code order_places(const struct options *options, struct enteri
 static enum error_code has_station(const char *name, struct error *err) {
     error_set(err, ERR_EXISTS, "a station's ledger is in the folder");
     return name[0] == '\0'
-               ? error_say(err, "This folder holds a station of an event already. Give another "
-                                "folder (--dir) to join with.")
-               : error_say(err,
-                           "This folder holds a station of an event already: %.100s. Give another "
-                           "folder (--dir) to join with.",
-                           name);
+               ? error_say(err,
+                           "This folder has joined an event already: start it with `run`. To join "
+                           "another one, give another folder (--dir).")
+               : error_say(
+                     err,
+                     "This folder has joined already, as %.100s: start it with `run`. To join "
+                     "another event, give another folder (--dir).",
+                     name);
 }
 
 /* Keys that are there and have no records yet are used again. */

@@ -275,6 +275,10 @@ static void tell_json(struct verb_call *call, struct standing *standing, struct 
     json_object_set(status, "peers", standing->peers_json);
     json_object_set(status, "retired", standing->retired_json);
     json_object_set_new(status, "alone_since_ms", alone ? json_integer(since.ms) : json_null());
+    json_object_set_new(status, "out",
+                        standing->self.dead || standing->self.stolen
+                            ? json_string(standing->self.stolen ? "stolen" : "dead")
+                            : json_null());
     json_object_set_new(status, "running", json_boolean(call->sync != NULL));
     json_object_set_new(status, "closed", json_boolean(standing->self.closed));
     show_json(&call->out, status);
@@ -308,7 +312,10 @@ static void tell_text(struct verb_call *call, struct standing *standing, struct 
         buffer_append_slice(out, buffer_slice(&standing->holds.text));
     }
     handover_text(out, &standing->handover);
-    if (alone_since(standing, &since)) {
+    if (standing->self.dead || standing->self.stolen) {
+        buffer_print(out, "  This station was put out of the event: do nothing with it, and ask "
+                          "the lead.\n");
+    } else if (alone_since(standing, &since)) {
         show_time(since, station_wall(), when);
         buffer_print(out, "  working alone since %s, carry on\n", when);
     } else if (call->sync != NULL) {
@@ -396,8 +403,8 @@ void verb_close(struct verb_call *call) {
         } else if (code == ERR_OK) {
             show_plain(&call->out, slice_text(call->station->name));
             buffer_print(&call->out, " is closed.%s\n",
-                         unsafe > 0 ? " Some of its records are on no other station yet: leave it "
-                                      "running, or use carry out."
+                         unsafe > 0 ? " Its last records are on no other station yet: leave it "
+                                      "running until `status` says that all are, or use carry out."
                                     : "");
         }
     }

@@ -41,6 +41,9 @@ static enum error_code find(struct verb_call *call, const char *hex, struct pair
                          PREFIX_DIGITS_MIN);
     }
     enum error_code code = pairs_find_issue(call->station->ledger, slice_text(hex), issue, err);
+    if (code == ERR_USAGE) {
+        error_say(err, "A record is named by 8 to 64 of the digits that `ask BIB` shows of it.");
+    }
     if (code == ERR_NOT_FOUND) {
         error_say(err,
                   "There is no record %.70s of a chip here. `ask BIB` shows the records of a "

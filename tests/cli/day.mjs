@@ -253,3 +253,35 @@ test('a run that is done again', async (t) => {
   assert.match(said.stdout, /Taken back: 5 bibs. To be chipped again: 1001-1004, 1082\.\n/);
   await table.must(['verify']);
 });
+
+test('a bib with half of its pair is called half, and keeps the list open', async (t) => {
+  const folder = scratch(t);
+  const [lead] = await makeEvent(folder, [local], { extra: ['--tags-per-bib', '2'] });
+  const list = (name) => lead.run(['export', join(folder, name), '--json']);
+  await lead.must(['issue', '101', '--half']);
+  const again = await lead.run(['issue', '101']);
+  assertRefused(again, NO);
+  assert.match(again.stderr, /Bib 101 is half done: .*--extra REASON/);
+  const open = await list('half.csv');
+  assert.deepEqual([open.status, open.json().half], [NO, 1]);
+  await lead.must(['issue', '101', '--extra', 'the second of the pair']);
+  assert.match((await lead.run(['issue', '101'])).stderr, /Bib 101 already has a chip/);
+  const full = await list('full.csv');
+  assert.deepEqual([full.status, full.json().half], [0, 0]);
+});
+
+test('a slip of the finger is told', async (t) => {
+  const [lead] = await makeEvent(scratch(t), [local]);
+  assert.match((await lead.must(['hold', '99999', '--missing', '--reason', 'x'])).stdout,
+    /Bib 99999 is not a number of this event/);
+  assert.doesNotMatch((await lead.must(['hold', '1001', '--reason', 'x'])).stdout, /not a number/);
+  const lines = await lead.run(['issue', '-', '--reason', 'lead'],
+    { input: '1002\n\n1003 zz\n1004\n' });
+  assert.equal(lines.status, WRONG);
+  assert.match(lines.stderr, /line: 3\n/);
+  assert.match(lines.stdout, /Bib 1002 .*\nBib 1004 /);
+  const [{ record }] = (await lead.json(['ask', '1002'])).issues;
+  const unread = await lead.run(['void', `${record.slice(0, 8)}zz`, '--reason', 'x']);
+  assertRefused(unread, WRONG);
+  assert.match(unread.stderr, /`ask BIB` shows/);
+});

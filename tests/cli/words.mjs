@@ -141,3 +141,12 @@ test('an event that cannot be made is refused, and leaves no folder', async (t) 
   assert.equal((await run(['--dir', `${folder}/e`, 'event', 'new', ...words])).status, 0);
   assertRefused(await run(['--dir', `${folder}/e`, 'event', 'new', ...words]), WRONG);
 });
+
+test('a word that is no command is the one that is named', async (t) => {
+  const [, table] = await makeEvent(scratch(t), [local, local]);
+  for (const [words, named] of [[['isue', '5'], /no command isue/], [['event', 'gone'], /Behind event/]]) {
+    const answer = await table.run(words);
+    assertRefused(answer, WRONG);
+    assert.match(answer.stderr, named);
+  }
+});

@@ -41,6 +41,19 @@ for (const encoder of ['rehearse:away=200,next=100', example]) {
   });
 }
 
+test('a rehearsal goes on after a look at the chip that lies there', async (t) => {
+  const table = await oneTable(t);
+  await table.station.start(withEncoders('rehearse:away=200,next=100,idle=1500'));
+  await table.ready();
+  await table.input({ command: 'look' });
+  const { choices } = await table.scan(7);
+  await table.answer(choices[0].word); // nothing is heard on it
+  await table.input({ command: 'on-demand' });
+  await table.scan(8);
+  await table.until('bib 8 is chipped', ({ latest }) => latest[0]?.bib === '8');
+  await assertChipped(table, [8]);
+});
+
 test('a falling stack, with each fault once', async (t) => {
   const table = await oneTable(t);
   const { state } = table;
@@ -134,7 +147,8 @@ test('a terminal: keys, function keys, and the terminal as it was', { skip: !has
     const ended = once(typist, 'exit');
     const shows = (words) => until(`it shows ${words}`, 20000, () => seen.includes(words), 20);
     await shows('Scan or type the next bib');
-    typist.stdin.write('99\x7f\r'); // one 9 is rubbed out
+    // Esc, Delete, Shift-F5 and an arrow type nothing; one 9 is rubbed out.
+    typist.stdin.write('\x1b\x1b[3~\x1b[15;2~\x1b[A99\x7f\r');
     await shows('Bib 9 is chipped');
     await table.until('ready again', ({ tone }) => tone === 'ready');
     await table.ready();
@@ -148,10 +162,23 @@ test('a terminal: keys, function keys, and the terminal as it was', { skip: !has
     seen = '';
     typist.stdin.write(`\x1bO${'PQRS'[leave - 1]}`);
     await table.until('the question is answered', ({ question }) => question === 0);
+    // The node ends: what is typed goes nowhere, and not to a shell; then it is back.
+    seen = '';
+    assert.equal(await table.station.stop(), 0);
+    await shows('The node is away');
+    typist.stdin.write('10\r');
+    await sleep(500);
+    seen = '';
+    await table.station.start(withEncoders('rehearse:away=200,next=100'));
+    await shows('Scan or type the next bib');
+    await table.ready();
+    typist.stdin.write('11\r');
+    await shows('Bib 11 is chipped');
+    await assertChipped(table, [9, 11]);
+    assert.deepEqual(await table.live(10), []);
     seen = '';
     typist.stdin.write('\x04');
     await ended;
     assert.match(seen, /icanon/);
     assert.match(seen, /(^|\s)echo\s/);
-    await assertChipped(table, [9]);
   });

@@ -51,6 +51,20 @@ test('a stolen laptop is cut off in the middle of its session', async (t) => {
   assert.deepEqual(await countedAt(table, 1001), [true]);
 });
 
+test('a laptop that hears that it was put out does not say carry on', async (t) => {
+  const folder = scratch(t);
+  const [lead, table] = await makeEvent(folder, [local, local]);
+  endAll(t, [lead, table]);
+  assert.equal((await table.status()).out, null);
+  await lead.must(['retire', 'Table 1', '--stolen']);
+  await carry(lead, table);
+  await table.start();
+  assert.equal((await table.status()).out, 'stolen');
+  const said = (await table.must(['status'])).stdout;
+  assert.match(said, /This station was put out of the event/);
+  assert.doesNotMatch(said, /carry on/);
+});
+
 test('a stolen laptop that comes back with more is refused', async (t) => {
   const folder = scratch(t);
   const [lead, thief, table] = await makeEvent(folder, [local, local, local]);

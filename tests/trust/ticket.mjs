@@ -60,7 +60,7 @@ test('tickets that are no good, each with its sentence', async (t) => {
   const late = place(2, 'Table 2');
   assertSays(await joinWith(late, text), NO, /used already, by Table 1 at \d\d:\d\d/);
   // the folder that has a station
-  assertSays(await joinWith(table, other), WRONG, /station of an event already: Table 1/);
+  assertSays(await joinWith(table, other), WRONG, /has joined already, as Table 1/);
   // a name that is taken
   assertSays(await joinWith(late, other, ['--name', 'lead']), WRONG, /called lead already/);
   // mistyped: nothing is asked, and nothing made
@@ -161,7 +161,7 @@ test('the answer is lost, and the same command is given again', async (t) => {
   assert.equal((await lead.status()).records, before, 'it was let in twice');
   await table.must(['issue', '1001']);
   // and once more, when it is there: refused politely
-  assertSays(await joinWith(table, text), WRONG, /station of an event already/);
+  assertSays(await joinWith(table, text), WRONG, /has joined already/);
 });
 
 // A second lead on host 2, let in by files, who holds what the first one holds.
