@@ -11,6 +11,10 @@ import assert from 'node:assert/strict';
 import { atEnd, sleep, until } from '../field.mjs';
 import { ask, openFloor, start } from './browser.mjs';
 
+// With AddressSanitizer, memory that was given back is not held for long, so that it can be told
+// from memory that was not.
+process.env.ASAN_OPTIONS = `${process.env.ASAN_OPTIONS ?? ''}:quarantine_size_mb=1`;
+
 const verb = (text) => JSON.stringify({ verb: 'note', arguments: [text] });
 const statuses = (text) => [...text.matchAll(/^HTTP\/1\.1 (\d+)/gm)].map(([, status]) => Number(status));
 // Resident memory in KiB, as proc(5) has it.

@@ -235,6 +235,21 @@ test('more pages than there is room for: the oldest make room', { timeout: 60000
   await until('the others go on', 10000, () => pages.slice(19).every(({ text }) => text.includes('"issued":1')));
 });
 
+test('eight pages in one browser: each opens, and what is done at one of them is done', { timeout: 120000 }, async (t) => {
+  const [lead] = await openFloor(t, { tables: 0 });
+  const browser = await openBrowser(t);
+  const pages = [];
+  for (let i = 0; i < 8; i++) pages.push(await openPage(browser, lead.page));
+  for (const [i, page] of pages.entries()) {
+    await page.locator('#number').fill(`${i} is no bib`);
+    await page.keyboard.press('Enter');
+    await page.locator('#aside', { hasText: `${i}` }).waitFor();
+  }
+  await pages[0].locator('#number').fill('7');
+  await pages[0].keyboard.press('Enter');
+  for (const page of pages) await page.locator('#latest b', { hasText: '7' }).waitFor();
+});
+
 test('a port that is taken', { timeout: 60000 }, async (t) => {
   const [lead] = await openFloor(t, { tables: 0 });
   const other = `${scratch(t)}/other`;
