@@ -394,6 +394,31 @@ static void long_skip(void **state) {
     rig_free(&rig);
 }
 
+/* The stack is out of step, or another bib was scanned by chance: no chip before that is known. */
+static void scan_again_is_asked_for(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig_range(&rig, DESK_SERIES, 1, 20, 1, 10);
+    rig_scan(&rig, "1");
+    chips(&rig, 3);
+    rig_scan(&rig, "5"); /* not due, and wrong: 4 is in turn */
+    rig_says(&rig, DESK_HALT, "it should be bib 4");
+    rig_answer(&rig, "again");
+    rig_says(&rig, DESK_WORK, "Scan the bib in hand: it must be bib 4");
+    size_t writes = rig.writes;
+    size_t tag = rig_blank(&rig);
+    rig_put(&rig, tag);
+    assert_int_equal(rig.writes, writes);
+    rig_restart(&rig);
+    rig_field(&rig);
+    assert_int_equal(rig.writes, writes);
+    rig_scan(&rig, "4");
+    assert_int_equal(rig.writes, writes + 1);
+    assert_int_equal(rig_live(&rig, "4"), 1);
+    rig_free(&rig);
+}
+
 /* What was skipped in between does not shorten what is taken back. */
 static void redo_over_a_long_skip(void **state) {
     struct rig rig;
@@ -467,6 +492,7 @@ int main(void) {
         cmocka_unit_test(redo_a_run),
         cmocka_unit_test(bad_ranges),
         cmocka_unit_test(long_skip),
+        cmocka_unit_test(scan_again_is_asked_for),
         cmocka_unit_test(redo_over_a_long_skip),
         cmocka_unit_test(redo_of_too_much),
     };
