@@ -271,6 +271,7 @@ static void tell_all(struct web *web) {
         }
         json_decref(doubles);
     }
+    json_object_del(status, "holds"); /* hundreds, told each second: the floor has them */
     set_state(web, WEB_STATUS, status);
 }
 

@@ -158,6 +158,22 @@ test('requests without end on one connection do not keep the desk from its work'
   going = false;
 });
 
+test('what a page is told each second does not grow with the bibs that are held', { timeout: 60000 }, async (t) => {
+  const [lead] = await openFloor(t, { tables: 0 });
+  const told = async () => {
+    const text = await wire(t, lead.port, `GET /events?of= HTTP/1.1\r\nHost: 127.0.0.1:${lead.port}\r\n\r\n`,
+      { silent_ms: 2500 });
+    assert.match(text, /^event: status$/m);
+    return text.length;
+  };
+  await lead.must(['hold', '1', '--reason', 'not paid']);
+  const before = await told();
+  for (let i = 0; i < 4; i++) {
+    await lead.must(['hold', ...Array.from({ length: 50 }, (_, k) => String(2 + 50 * i + k)), '--reason', 'not paid']);
+  }
+  assert.ok(await told() - before < 1000);
+});
+
 test('a node that is ended while pages come ends as it should', { timeout: 120000 }, async (t) => {
   const [lead] = await openFloor(t, { tables: 0 });
   for (let round = 0; round < 8; round++) {
