@@ -178,7 +178,10 @@ test('a name that is markup is text on every page', { timeout: 90000 }, async (t
   await asked.locator('.history', { hasText: evil }).waitFor();
   const hash = await openPage(browser, `${lead.page}ask#${encodeURIComponent(evil)}`);
   await hash.locator('#answer .error').waitFor();
-  for (const page of [floor, asked, hash]) {
+  const percent = await openPage(browser, `${lead.page}ask#%`);
+  await percent.locator('#answer .error').waitFor();
+  await percent.locator('#station', { hasText: lead.name }).waitFor();
+  for (const page of [floor, asked, hash, percent]) {
     assert.equal(await page.locator('img, b:text-is("<b>") b').count(), 0);
     assert.notEqual(await page.title(), '1');
     assert.deepEqual(page.wrong, []);
