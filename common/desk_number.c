@@ -302,7 +302,7 @@ static bool not_now(struct desk *desk, const char *text) {
 
 /* In a series a scanned bib must be the one in turn. */
 static enum error_code text_in_series(struct desk *desk, const struct bib *bib) {
-    const struct desk_line *line = &desk->lasting.line;
+    struct desk_line *line = &desk->lasting.line;
     uint64_t wanted = line->ended ? line->made : line->next;
     struct bib turn = desk_label(wanted);
     if (desk->resting && desk_same_bib(bib, &desk->rest_bib)) {
@@ -316,6 +316,8 @@ static enum error_code text_in_series(struct desk *desk, const struct bib *bib) 
         struct desk_ask *ask =
             desk_open(desk, ASK_CHECK, "Stop: bib %s is in hand, and it should be bib %s.",
                       bib->text, turn.text);
+        line->force_check = true; /* nothing goes on before the right one was scanned */
+        desk->keep_due = true;
         desk_choice(ask, "again", "Scan again");
         desk_choice(ask, "stop", "Stop the series");
         uint64_t from = 0;

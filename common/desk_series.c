@@ -271,15 +271,22 @@ static void void_taken(struct desk *desk, struct taken *taken) {
     }
 }
 
-/* All live issues of this station for the numbers of a stretch, as voids of the deed. */
+/* All live issues of this station for the numbers of a stretch, as voids of the deed. *whole: they
+ * fit; where they do not, what was gathered is not to be used. */
 static enum error_code gather(struct desk *desk, uint64_t first, uint64_t last, uint64_t step,
-                              size_t *bibs, struct error *err) {
+                              size_t *bibs, bool *whole, struct error *err) {
     struct taken taken = {.self = &desk->config.self};
     uint64_t number = first;
     enum error_code code = ERR_OK;
     *bibs = 0;
-    for (size_t i = 0; code == ERR_OK && i < DESK_REDO_MAX; i++) {
+    *whole = true;
+    for (size_t i = 0; code == ERR_OK; i++) {
         struct pairs_filter filter = {.which = PAIRS_ISSUES_OF_BIB, .bib = desk_label(number)};
+        /* This bib, and what is left at the end, may need an act each. */
+        if (i == DESK_REDO_NUMBERS_MAX || desk->act_count + 2 > DESK_ACTS_MAX) {
+            *whole = false;
+            return ERR_OK;
+        }
         size_t before = taken.count;
         if (before + ISSUE_NAMES_MAX > RECORD_NAMES_MAX) {
             void_taken(desk, &taken);
@@ -317,10 +324,17 @@ static struct desk_line redo_line(const struct desk *desk, uint64_t first, uint6
 enum error_code desk_redo(struct desk *desk, uint64_t first, uint64_t last, bool line_back,
                           struct error *err) {
     size_t bibs = 0;
+    bool whole = false;
     uint64_t step = line_back ? desk->lasting.line.step : 1;
     struct desk_deed *deed = desk_deed(desk, DEED_REDO);
-    enum error_code code = gather(desk, first, last, step, &bibs, err);
-    if (code != ERR_OK) {
+    enum error_code code = gather(desk, first, last, step, &bibs, &whole, err);
+    if (code != ERR_OK || !whole) {
+        deed->kind = DEED_NONE;
+    }
+    if (code == ERR_OK && !whole) {
+        desk_refuse(desk, "That is more than can be taken back at once. Take them back in parts.");
+    }
+    if (code != ERR_OK || !whole) {
         return code;
     }
     deed->line = redo_line(desk, first, last, line_back, bibs);

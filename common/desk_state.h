@@ -14,16 +14,17 @@
 #include "common/tag.h"
 
 enum {
-    DESK_TRIES_MAX = 3,    /* on one chip, before another one is asked for */
-    DESK_ORDERS_MAX = 4,   /* in one step: a KEEP, and a RECORD, WRITE or FORGET */
-    DESK_ACTS_MAX = 32,    /* records in one DESK_RECORD */
-    DESK_REDO_MAX = 500,   /* bibs in one redo */
-    DESK_SKIPS_MAX = 300,  /* numbers of a series that are looked at in one step */
-    DESK_CHECK_EVERY = 25, /* bibs between two scans of the bib in hand */
-    DESK_RETRY_MS = 2000,  /* between two tries to record */
-    DESK_SETTLE_MS = 600,  /* all chips of a bib are heard after so long, where any is */
-    DESK_PILE_MAX = 32,    /* tags of the finished pile that are known */
-    DESK_TEXT_MAX = 512,   /* bytes of a line that are looked at */
+    DESK_TRIES_MAX = 3,            /* on one chip, before another one is asked for */
+    DESK_ORDERS_MAX = 4,           /* in one step: a KEEP, and a RECORD, WRITE or FORGET */
+    DESK_ACTS_MAX = 32,            /* records in one DESK_RECORD */
+    DESK_REDO_MAX = 500,           /* bibs in one redo */
+    DESK_REDO_NUMBERS_MAX = 20000, /* of a series, since its last scan: most may be skipped ones */
+    DESK_SKIPS_MAX = 300,          /* numbers of a series that are looked at in one step */
+    DESK_CHECK_EVERY = 25,         /* bibs between two scans of the bib in hand */
+    DESK_RETRY_MS = 2000,          /* between two tries to record */
+    DESK_SETTLE_MS = 600,          /* all chips of a bib are heard after so long, where any is */
+    DESK_PILE_MAX = 32,            /* tags of the finished pile that are known */
+    DESK_TEXT_MAX = 512,           /* bytes of a line that are looked at */
 };
 
 #define DESK_NUMBER_MAX UINT64_C(999999999999) /* that a label holds */

@@ -115,6 +115,14 @@ static void put(struct buffer *out, const char *before, const char *text) {
     }
 }
 
+/* An empty buffer has no bytes to point at, which fwrite(3) must not be given. */
+static void print_all(const struct buffer *text, FILE *to) {
+    if (text->size > 0) {
+        fwrite(text->data, 1, text->size, to);
+        fflush(to);
+    }
+}
+
 static void put_state(struct buffer *out, const json_t *view) {
     const char *way = text_in(view, "way");
     buffer_print(out, "%s", strcmp(way, "on-demand") == 0 ? "One bib at a time" : "");
@@ -175,8 +183,7 @@ static void draw(struct terminal *terminal) {
     terminal->sound = sound;
     terminal->drawn_version = version;
     terminal->drawn_size = typed.size;
-    fwrite(out.data, 1, out.size, stdout);
-    fflush(stdout);
+    print_all(&out, stdout);
     buffer_release(&out);
 }
 
@@ -347,9 +354,8 @@ static void work_at_lines(struct terminal *terminal) {
         buffer_init(&out);
         put(&out, "", text_in(terminal->view, "say"));
         put(&out, "", text_in(terminal->view, "aside"));
-        fwrite(out.data, 1, out.size, stdout);
-        fwrite(terminal->call->err.data, 1, terminal->call->err.size, stderr);
-        fflush(stdout);
+        print_all(&out, stdout);
+        print_all(&terminal->call->err, stderr);
         buffer_release(&out);
     }
     free(line);

@@ -24,6 +24,7 @@ enum {
     BAD_WINDOW_MS = 60000,
     END_MS = 500,   /* for a process that ends by itself, to be reaped and read to its end */
     ORDERS_MAX = 4, /* orders to write that are open at once */
+    SHOWN_MAX = 80, /* bytes of its name in a log or an alarm */
 };
 
 struct open_order {
@@ -33,6 +34,7 @@ struct open_order {
 
 struct encoder {
     char spec[ENCODER_SPEC_MAX];
+    char shown[SHOWN_MAX + 1]; /* of spec, for people; alarms are found again by it */
     int64_t gone_ms;
     struct encoder_process process;
     bool running;            /* there is a process, or one whose end is not dealt with yet */
@@ -82,6 +84,16 @@ static enum error_code check_spec(const char *spec, struct error *err) {
                      spec);
 }
 
+/* What opens a chip's lock is nothing for a log, an alarm or a page. */
+static void show_spec(const char *spec, char shown[SHOWN_MAX + 1]) {
+    static const char name[] = "password=";
+    snprintf(shown, SHOWN_MAX + 1, "%s", spec);
+    char *at = strncmp(spec, "program:", 8) == 0 ? NULL : strstr(shown, name);
+    for (at = at == NULL ? NULL : at + sizeof name - 1; at != NULL && *at != '\0' && *at != ',';) {
+        *at++ = '*';
+    }
+}
+
 enum error_code encoder_new(const char *spec, int64_t gone_ms, struct encoder **out,
                             struct error *err) {
     *out = NULL;
@@ -93,6 +105,7 @@ enum error_code encoder_new(const char *spec, int64_t gone_ms, struct encoder **
         return error_set(err, ERR_MEMORY, "encoder");
     }
     snprintf(encoder->spec, sizeof encoder->spec, "%s", spec);
+    show_spec(spec, encoder->shown);
     encoder->gone_ms = gone_ms;
     encoder->back_off_ms = ENCODER_BACK_OFF_MIN_MS;
     encoder_process_init(&encoder->process);
@@ -181,9 +194,9 @@ static void start(struct encoder *encoder, struct mono_ms now) {
                               is_program ? shell_words : own_words, &err) != ERR_OK) {
         encoder->start_at.ms = now.ms + encoder->back_off_ms;
         log_alarm_say("encoder",
-                      "The encoder %.80s cannot be started. It is tried again and "
+                      "The encoder %s cannot be started. It is tried again and "
                       "again.",
-                      encoder->spec);
+                      encoder->shown);
         return;
     }
     encoder->running = true;
@@ -210,8 +223,8 @@ static void after_end(struct encoder *encoder, struct mono_ms now) {
     if (encoder->ready_since.ms != 0 && now.ms - encoder->ready_since.ms >= ENCODER_SETTLED_MS) {
         encoder->back_off_ms = ENCODER_BACK_OFF_MIN_MS;
     }
-    log_alarm_say("encoder", "The encoder %.80s does not work: %.120s. It is started again.",
-                  encoder->spec, why);
+    log_alarm_say("encoder", "The encoder %s does not work: %.120s. It is started again.",
+                  encoder->shown, why);
     encoder->start_at.ms = now.ms + encoder->back_off_ms;
     encoder->back_off_ms = encoder->back_off_ms * 2 < ENCODER_BACK_OFF_MAX_MS
                                ? encoder->back_off_ms * 2
@@ -275,7 +288,7 @@ static void read_words(struct encoder *encoder, struct mono_ms now) {
 static void log_its_line(struct encoder *encoder, const uint8_t *text, size_t size) {
     encoder->window_log++;
     if (encoder->window_log <= LOG_LINES_MAX) {
-        log_line("encoder %.40s: %.*s", encoder->spec,
+        log_line("encoder %.40s: %.*s", encoder->shown,
                  (int)(size < LOG_LINE_MAX ? size : LOG_LINE_MAX), (const char *)text);
     }
 }
@@ -430,7 +443,7 @@ static void take_bad(struct encoder *encoder, const char *why, struct mono_ms no
         encoder->bad_lines = 0;
     }
     encoder->bad_lines++;
-    log_line("A line of the encoder %.80s was dropped: %.160s.", encoder->spec, why);
+    log_line("A line of the encoder %s was dropped: %.160s.", encoder->shown, why);
     if (encoder->bad_lines > ENCODER_BAD_LINES_MAX) {
         end_it(encoder, "it says lines that are not of the protocol");
     }
@@ -446,8 +459,8 @@ static bool take_ready(struct encoder *encoder, struct mono_ms now) {
     encoder->down_why[0] = '\0';
     if (news) {
         encoder->field_known = false;
-        log_alarm_over("encoder", encoder->spec);
-        log_line("The encoder %.80s is ready: %.160s.", encoder->spec, encoder->event.text);
+        log_alarm_over("encoder", encoder->shown);
+        log_line("The encoder %s is ready: %.160s.", encoder->shown, encoder->event.text);
     }
     return news;
 }
@@ -490,7 +503,7 @@ static bool take_trouble(struct encoder *encoder) {
     char why[DESK_SAY_MAX];
     snprintf(why, sizeof why, "%s", encoder->event.text);
     if (encoder->told_up || strcmp(why, encoder->down_why) != 0) {
-        log_line("The encoder %.80s is not ready: %.160s.", encoder->spec, why);
+        log_line("The encoder %s is not ready: %.160s.", encoder->shown, why);
     }
     not_ready(encoder, why);
     return false; /* encoder_next tells what is due */

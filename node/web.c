@@ -117,6 +117,9 @@ static enum MHD_Result post(struct web *web, struct MHD_Connection *connection, 
 static enum MHD_Result begin(struct web *web, struct MHD_Connection *connection, const char *method,
                              const char *url, void **state) {
     const char *why = NULL;
+    if (web->closing) {
+        return say(connection, MHD_HTTP_SERVICE_UNAVAILABLE, "This station is being ended.");
+    }
     unsigned refused = web_check(web, connection, method, url, &why);
     if (refused != 0) {
         return say(connection, refused, why);
@@ -173,6 +176,7 @@ static void completed(void *context, struct MHD_Connection *connection, void **s
     (void)how;
     if (slot != NULL) {
         slot->since = web->now;
+        slot->listens = false; /* a stream may end and its connection stay */
     }
     if (request != NULL) {
         buffer_release(&request->body);
@@ -269,6 +273,7 @@ void web_free(struct web *web) {
         return;
     }
     if (web->daemon != NULL) {
+        web->closing = true; /* the library aborts where a stream still waits for news */
         web_end_clients(web);
         MHD_run(web->daemon);
         MHD_stop_daemon(web->daemon);

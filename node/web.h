@@ -25,7 +25,9 @@ enum {
     WEB_PORT = 7118,
     WEB_BODY_MAX = 65536,     /* bytes of a POST's body */
     WEB_CONNECTIONS_MAX = 64, /* at once */
-    WEB_CLIENTS_MAX = 16,     /* of them, pages that listen to events; the oldest makes room */
+    /* Of them, pages that listen to events; the oldest makes room, and comes back. Browsers open at
+     * most six connections to one place: one must be left for what a page asks for and does. */
+    WEB_CLIENTS_MAX = 5,
     WEB_REQUEST_MS = 20000,   /* a request must be whole this long after the one before it */
     WEB_STUCK_MS = 15000,     /* who takes nothing of an answer for this long is dropped */
     WEB_HEARTBEAT_MS = 10000, /* a sign of life to each page, which also finds those that left */

@@ -16,6 +16,9 @@
 #include "node/log.h"
 #include "node/show.h"
 
+/* "In the last ten minutes" is told anew this often, should nothing else happen. */
+enum { RECENT_MS = 300000 };
+
 static const char *const topic_name[WEB_TOPICS] = {
     [WEB_STATUS] = "status", [WEB_DESK] = "desk", [WEB_FLOOR] = "floor"};
 
@@ -56,7 +59,7 @@ static void fill(struct web_client *client) {
 static ssize_t read_client(void *context, uint64_t place, char *out, size_t max) {
     struct web_client *client = context;
     (void)place;
-    if (client->ending) {
+    if (client->ending || client->web->closing) {
         return MHD_CONTENT_READER_END_OF_STREAM;
     }
     if (client->at == client->out.size) {
@@ -135,6 +138,8 @@ enum MHD_Result web_listen(struct web *web, struct MHD_Connection *connection) {
     web->clients = client;
     web_headers(response);
     MHD_add_response_header(response, "Content-Type", "text/event-stream; charset=utf-8");
+    /* Who had to make room holds no connection either. */
+    MHD_add_response_header(response, "Connection", "close");
     const union MHD_ConnectionInfo *info =
         MHD_get_connection_info(connection, MHD_CONNECTION_INFO_SOCKET_CONTEXT);
     if (info != NULL && info->socket_context != NULL) {
@@ -202,9 +207,12 @@ static struct digest32 picture(struct web *web) {
     struct ledger *ledger = web->config.station->ledger;
     struct pairs_alarm alarms[LOG_ALARMS_MAX];
     size_t alarm_count = log_alarms(alarms, LOG_ALARMS_MAX);
-    uint64_t numbers[] = {
-        ledger_count(ledger), pairs_standing_epoch(ledger), web->config.station->must_open,
-        ledger_unsafe(ledger, &web->config.station->keys.sign_public), alarm_count};
+    uint64_t numbers[] = {ledger_count(ledger),
+                          pairs_standing_epoch(ledger),
+                          web->config.station->must_open,
+                          ledger_unsafe(ledger, &web->config.station->keys.sign_public),
+                          alarm_count,
+                          (uint64_t)(station_wall().ms / RECENT_MS)};
     crypto_generichash_init(&state, NULL, 0, sizeof digest.bytes);
     crypto_generichash_update(&state, (const uint8_t *)numbers, sizeof numbers);
     for (size_t i = 0; i < count; i++) {
@@ -263,6 +271,7 @@ static void tell_all(struct web *web) {
         }
         json_decref(doubles);
     }
+    json_object_del(status, "holds"); /* hundreds, told each second: the floor has them */
     set_state(web, WEB_STATUS, status);
 }
 

@@ -40,6 +40,7 @@ struct web {
     struct MHD_Daemon *daemon;
     int epoll;
     uint16_t port;
+    bool closing; /* nothing new is begun, and every stream ends */
     struct mono_ms now;
     enum web_done done;
     struct web_connection connection[WEB_CONNECTIONS_MAX];

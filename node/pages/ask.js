@@ -137,9 +137,17 @@ find('form').addEventListener('submit', (event) => {
   take(find('asked').value);
   find('asked').select();
 });
-addEventListener('hashchange', () => take(decodeURIComponent(location.hash.slice(1))));
+// Whoever writes an address by hand need not know how a percent sign is written there.
+function hashText() {
+  try {
+    return decodeURIComponent(location.hash.slice(1));
+  } catch {
+    return location.hash.slice(1);
+  }
+}
+addEventListener('hashchange', () => take(hashText()));
 if (location.hash.length > 1) {
-  find('asked').value = decodeURIComponent(location.hash.slice(1));
+  find('asked').value = hashText();
   take(find('asked').value);
 }
 find('asked').focus();

@@ -178,7 +178,10 @@ test('a name that is markup is text on every page', { timeout: 90000 }, async (t
   await asked.locator('.history', { hasText: evil }).waitFor();
   const hash = await openPage(browser, `${lead.page}ask#${encodeURIComponent(evil)}`);
   await hash.locator('#answer .error').waitFor();
-  for (const page of [floor, asked, hash]) {
+  const percent = await openPage(browser, `${lead.page}ask#%`);
+  await percent.locator('#answer .error').waitFor();
+  await percent.locator('#station', { hasText: lead.name }).waitFor();
+  for (const page of [floor, asked, hash, percent]) {
     assert.equal(await page.locator('img, b:text-is("<b>") b').count(), 0);
     assert.notEqual(await page.title(), '1');
     assert.deepEqual(page.wrong, []);
@@ -229,10 +232,25 @@ test('more pages than there is room for: the oldest make room', { timeout: 60000
   atEnd(t, () => pages.forEach(({ socket }) => socket.destroy()));
   // Ended streams say so (RFC 9112, 7.1: the last chunk), and the connection may stay.
   const over = ({ text, closed }) => closed || text.endsWith('0\r\n\r\n');
-  await until('the first are ended', 20000, () => pages.filter(over).length === 8);
-  assert.deepEqual(pages.map(over), pages.map((_, i) => i < 8));
+  await until('the first are ended', 20000, () => pages.filter(over).length === 19);
+  assert.deepEqual(pages.map(over), pages.map((_, i) => i < 19));
   await lead.issue([7]);
-  await until('the others go on', 10000, () => pages.slice(8).every(({ text }) => text.includes('"issued":1')));
+  await until('the others go on', 10000, () => pages.slice(19).every(({ text }) => text.includes('"issued":1')));
+});
+
+test('eight pages in one browser: each opens, and what is done at one of them is done', { timeout: 120000 }, async (t) => {
+  const [lead] = await openFloor(t, { tables: 0 });
+  const browser = await openBrowser(t);
+  const pages = [];
+  for (let i = 0; i < 8; i++) pages.push(await openPage(browser, lead.page));
+  for (const [i, page] of pages.entries()) {
+    await page.locator('#number').fill(`${i} is no bib`);
+    await page.keyboard.press('Enter');
+    await page.locator('#aside', { hasText: `${i}` }).waitFor();
+  }
+  await pages[0].locator('#number').fill('7');
+  await pages[0].keyboard.press('Enter');
+  for (const page of pages) await page.locator('#latest b', { hasText: '7' }).waitFor();
 });
 
 test('a port that is taken', { timeout: 60000 }, async (t) => {

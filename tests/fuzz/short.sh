@@ -10,7 +10,7 @@ set -u
 cd "$(dirname -- "$0")/../.." || exit 2
 seconds=${1:-10}
 [ $# -gt 0 ] && shift
-[ $# -gt 0 ] || set -- record message text join carry sync control llrp
+[ $# -gt 0 ] || set -- record message text join carry sync control llrp lines
 jobs=$(nproc 2>/dev/null || echo 2)
 
 build=build-fuzz

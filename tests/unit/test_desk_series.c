@@ -394,6 +394,86 @@ static void long_skip(void **state) {
     rig_free(&rig);
 }
 
+/* The stack is out of step, or another bib was scanned by chance: no chip before that is known. */
+static void scan_again_is_asked_for(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig_range(&rig, DESK_SERIES, 1, 20, 1, 10);
+    rig_scan(&rig, "1");
+    chips(&rig, 3);
+    rig_scan(&rig, "5"); /* not due, and wrong: 4 is in turn */
+    rig_says(&rig, DESK_HALT, "it should be bib 4");
+    rig_answer(&rig, "again");
+    rig_says(&rig, DESK_WORK, "Scan the bib in hand: it must be bib 4");
+    size_t writes = rig.writes;
+    size_t tag = rig_blank(&rig);
+    rig_put(&rig, tag);
+    assert_int_equal(rig.writes, writes);
+    rig_restart(&rig);
+    rig_field(&rig);
+    assert_int_equal(rig.writes, writes);
+    rig_scan(&rig, "4");
+    assert_int_equal(rig.writes, writes + 1);
+    assert_int_equal(rig_live(&rig, "4"), 1);
+    rig_free(&rig);
+}
+
+/* What was skipped in between does not shorten what is taken back. */
+static void redo_over_a_long_skip(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    size_t other = world_join(&rig.world, "Table 2", ROLE_TABLE);
+    for (int i = 7; i <= 600; i++) {
+        char bib[8];
+        snprintf(bib, sizeof bib, "%d", i);
+        world_issue(&rig.world, other, bib, 0, 0, NULL, NULL);
+    }
+    world_give(&rig.world, other, rig.at);
+    rig_news(&rig);
+    rig_range(&rig, DESK_SERIES, 1, 700, 1, 5000);
+    rig_scan(&rig, "1");
+    chips(&rig, 6);
+    rig_tick(&rig, 1);
+    rig_tick(&rig, 1);
+    chips(&rig, 5);
+    assert_int_equal(rig_live(&rig, "605"), 1);
+    rig_scan(&rig, "607");
+    rig_says(&rig, DESK_HALT, "bib 607 is in hand, and it should be bib 606");
+    rig_answer(&rig, "redo");
+    rig_aside(&rig, "10 bibs are taken back");
+    for (int i = 2; i <= 605; i++) {
+        char bib[8];
+        snprintf(bib, sizeof bib, "%d", i);
+        assert_int_equal(rig_live(&rig, bib), i >= 7 && i <= 600 ? 1 : 0);
+    }
+    rig_free(&rig);
+}
+
+/* More than one act can take back is refused as a whole. */
+static void redo_of_too_much(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    for (unsigned i = 0; i < 2000; i++) {
+        char bib[8];
+        snprintf(bib, sizeof bib, "%u", i % 500 + 1);
+        world_issue(&rig.world, rig.at, bib, 0, i + 1, NULL, NULL);
+    }
+    rig_range(&rig, DESK_REDO, 1, 500, 1, 0);
+    rig_answer(&rig, "redo");
+    rig_aside(&rig, "Take them back in parts");
+    assert_int_equal(rig_live(&rig, "1"), 4);
+    rig_range(&rig, DESK_REDO, 1, 100, 1, 0);
+    rig_answer(&rig, "redo");
+    rig_aside(&rig, "100 bibs are taken back");
+    assert_int_equal(rig_live(&rig, "1"), 0);
+    assert_int_equal(rig_live(&rig, "100"), 0);
+    assert_int_equal(rig_live(&rig, "101"), 4);
+    rig_free(&rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(falling_with_skips),
@@ -412,6 +492,9 @@ int main(void) {
         cmocka_unit_test(redo_a_run),
         cmocka_unit_test(bad_ranges),
         cmocka_unit_test(long_skip),
+        cmocka_unit_test(scan_again_is_asked_for),
+        cmocka_unit_test(redo_over_a_long_skip),
+        cmocka_unit_test(redo_of_too_much),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

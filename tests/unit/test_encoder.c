@@ -16,6 +16,7 @@
 #include <cmocka.h>
 
 #include "node/encoder.h"
+#include "node/log.h"
 
 enum { GONE_MS = 1500, PATIENCE_MS = 20000 };
 
@@ -296,15 +297,66 @@ static void test_names(void **state) {
     encoder_free(encoder); /* never started */
 }
 
-int main(void) {
+static bool is_alarmed(const char *words) {
+    struct pairs_alarm alarms[LOG_ALARMS_MAX];
+    size_t count = log_alarms(alarms, LOG_ALARMS_MAX);
+    for (size_t i = 0; i < count; i++) {
+        if (strstr(alarms[i].say, words) != NULL) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* However long the name, what was said of it is over when it works. */
+static void test_alarm_is_over(void **state) {
+    char path[] = "/tmp/bw-encoder-XXXXXX", script[400];
+    int fd = mkstemp(path);
+    (void)state;
+    assert_true(fd >= 0);
+    snprintf(script, sizeof script,
+             ": a command with a name that is longer than what of it can be shown in an alarm of "
+             "one line\nif [ -e %s ]; then rm %s; exit 1; fi\n" READY "exec sleep 60",
+             path, path);
+    struct encoder *encoder = encoder_of(script);
+    passes_ms = 5;
+    expect(encoder, ENCODER_DOWN);
+    assert_true(is_alarmed("a command with a name"));
+    expect(encoder, ENCODER_UP);
+    passes_ms = 0;
+    assert_false(is_alarmed("a command with a name"));
+    encoder_free(encoder);
+    close(fd);
+}
+
+/* main() is the encoder here, and ends at once. */
+static void test_password_is_not_told(void **state) {
+    struct encoder *encoder = NULL;
+    struct error err;
+    (void)state;
+    assert_int_equal(
+        encoder_new("llrp:127.0.0.1:1,password=1234ABCD,lock", GONE_MS, &encoder, &err), ERR_OK);
+    now.ms = 1000;
+    expect(encoder, ENCODER_DOWN);
+    assert_true(is_alarmed("llrp:127.0.0.1:1,password=********,lock"));
+    assert_false(is_alarmed("1234ABCD"));
+    encoder_free(encoder);
+}
+
+int main(int argc, char **argv) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_says),       cmocka_unit_test(test_back_off),
-        cmocka_unit_test(test_silence),    cmocka_unit_test(test_no_answer),
-        cmocka_unit_test(test_nonsense),   cmocka_unit_test(test_bad_lines),
-        cmocka_unit_test(test_last_words), cmocka_unit_test(test_never_reads),
-        cmocka_unit_test(test_alone),      cmocka_unit_test(test_trouble),
-        cmocka_unit_test(test_names),      cmocka_unit_test(test_closes_its_input),
+        cmocka_unit_test(test_says),          cmocka_unit_test(test_back_off),
+        cmocka_unit_test(test_silence),       cmocka_unit_test(test_no_answer),
+        cmocka_unit_test(test_nonsense),      cmocka_unit_test(test_bad_lines),
+        cmocka_unit_test(test_last_words),    cmocka_unit_test(test_never_reads),
+        cmocka_unit_test(test_alone),         cmocka_unit_test(test_trouble),
+        cmocka_unit_test(test_names),         cmocka_unit_test(test_closes_its_input),
+        cmocka_unit_test(test_alarm_is_over), cmocka_unit_test(test_password_is_not_told),
     };
+    (void)argv;
+    if (argc > 1) {
+        return 1;
+    }
     signal(SIGPIPE, SIG_IGN);
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
