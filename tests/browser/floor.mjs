@@ -3,7 +3,9 @@
 // languages; and WCAG 2.2 AA as far as axe-core can see.
 import test from 'node:test';
 import assert from 'node:assert/strict';
-import { epcOf, stack, until } from '../field.mjs';
+import { readdirSync, readFileSync, statSync } from 'node:fs';
+import { join } from 'node:path';
+import { epcOf, must, scratch, stack, until } from '../field.mjs';
 import { assertSameOrigin, faults, openBrowser, openFloor, openPage, start } from './browser.mjs';
 
 const figure = (page, text) => page.locator('.figure', { hasText: text }).locator('b').textContent();
@@ -80,6 +82,43 @@ test('a double arrives on the floor and is settled there', { timeout: 180000 }, 
     assert.deepEqual(ask.wrong, []);
     await ask.close();
   });
+  await t.test('chips that one cannot tell apart by what was read are not picked', async () => {
+    await two.stop();
+    await one.must(['issue', '1070', '--tag', `${epcOf(1070)}/E280110520001070`]);
+    await two.must(['issue', '1070', '--tag', epcOf(1070), '--reason', 'asked for']);
+    await start(t, two, lead);
+    await floor.getByRole('button', { name: /^Settle/ }).click();
+    const read = async (chip, words) => {
+      await floor.locator('#a_chip').fill(chip);
+      await floor.keyboard.press('Enter');
+      await floor.locator('dialog', { hasText: words }).waitFor();
+      return floor.locator('input[name="keep"]:checked').count();
+    };
+    assert.equal(await read(epcOf(1070), 'Nobody can tell: both chips say that'), 0, 'the EPC alone');
+    assert.equal(await read(`${epcOf(1070)}/E280110520001071`, 'the TID of the chip of Table 2'), 0);
+    assert.equal(await read(`${epcOf(1070)}/E280110520001070`, 'It is the chip of Table 1'), 1);
+    assert.equal(await read('E28011052000AAAA', 'not among those'), 0, 'what was picked is not kept');
+    assert.equal(await read(`${epcOf(1070)}/e280110520001070`, 'It is the chip of Table 1'), 1);
+    await floor.locator('#a_bib').fill('1070');
+    await floor.getByRole('button', { name: 'This chip stays' }).click();
+    await floor.getByText('No bib is chipped twice').waitFor();
+  });
+  await t.test('one chip on two bibs; the one that loses it needs a new chip, and is to be looked at', async () => {
+
+    const tag = (bib) => ['--tag', `${epcOf(bib)}/E280110520001080`];
+    await one.must(['issue', '1080', ...tag(1080)]);
+    await two.must(['issue', '1081', ...tag(1081), '--reason', 'asked for']);
+    const shared = floor.locator('#doubles article', { hasText: 'one chip on two bibs: 1080, 1081' });
+    await shared.waitFor();
+    await shared.getByRole('button', { name: 'Take it off bib 1081' }).click();
+    await floor.getByRole('button', { name: 'Cancel this chip' }).click();
+    await floor.getByText('Say why.').waitFor();
+    await floor.locator('#a_reason').fill('it is on 1080');
+    assert.deepEqual(await faults(floor), []);
+    await floor.getByRole('button', { name: 'Cancel this chip' }).click();
+    await floor.getByText('No bib is chipped twice').waitFor();
+    await floor.locator('#looks', { hasText: 'needs a new chip: 1' }).getByRole('link', { name: '1081' }).waitFor();
+  });
   await t.test('unseen, only when somebody says so', async () => {
     await two.stop();
     await one.issue([1060]);
@@ -127,6 +166,101 @@ test('an open page outlives its node', { timeout: 120000 }, async (t) => {
     await lead.must(['hold', '1031', '1033', '--missing', '--reason', 'not in the box']);
     await until('four are left', 20000, async () => / 4$/.test(await pointed.textContent()));
   });
+});
+
+test('lists: what one that is made now lacks, which is out, what changed since', { timeout: 120000 }, async (t) => {
+  const [lead, one, two] = await openFloor(t);
+  const browser = await openBrowser(t);
+  const floor = await openPage(browser, `${lead.page}floor`);
+  await one.issue(stack(1001, 3));
+  await two.must(['close']);
+  await until('all is here', 20000, async () => (await lead.status()).records === (await one.status()).records);
+  await floor.getByText('Table 1: connected, not closed').waitFor();
+  await two.stop();
+  await until('closed, and nothing of it is missing', 20000, async () =>
+    (await floor.locator('#not_closed li').allTextContents()).join() === 'Table 1: connected, not closed');
+  await one.stop();
+  await floor.locator('#not_closed', { hasText: /Table 1: last heard \d\d:\d\d:\d\d, not closed, fetch its stick/ }).waitFor();
+  // `export` says the same: status 1, and that table.
+  const folder = scratch(t);
+  const list = await lead.run(['export', `${folder}/list.csv`, '--json']);
+  assert.deepEqual(list.json().not_closed.map(({ name }) => name), ['Table 1']);
+
+  await floor.getByText('No chip list was handed over yet').waitFor();
+  await lead.run(['handover', '--out', `${folder}/out.csv`]);
+  await floor.getByText(/^List 1 with 3 bibs was handed over by Lead.*Nothing has changed since/).waitFor();
+  await lead.issue([7]);
+  await lead.must(['hold', '9', '--reason', 'wet']);
+  await floor.getByRole('button', { name: 'Show what changed' }).click();
+  await floor.getByText('2 bibs have changed since list 1:').waitFor();
+  assert.deepEqual(await floor.locator('#since li').allTextContents(), ['7', '9']);
+  await start(t, one, lead, ['--encoder', 'rehearse']);
+  const desk = await openPage(browser, one.page);
+  await desk.locator('#safe', { hasText: /Chip list 1 went to the timing crew, \d\d:\d\d/ }).waitFor();
+  assert.deepEqual([...floor.wrong, ...desk.wrong], []);
+});
+
+// All that is in the files of a folder.
+function bytesIn(folder) {
+  return readdirSync(folder).map((name) => join(folder, name)).filter((path) => statSync(path).isFile())
+    .map((path) => readFileSync(path, 'latin1')).join('');
+}
+
+test('tickets are printed from the floor, and are in no file', { timeout: 120000 }, async (t) => {
+  const [lead, one] = await openFloor(t, { tables: 1 });
+  const browser = await openBrowser(t);
+  const floor = await openPage(browser, `${lead.page}floor`);
+  await floor.getByText('There are no tickets yet.').waitFor();
+  await floor.getByRole('button', { name: 'Make tickets to print' }).click();
+  await floor.locator('#tk_tables').fill('1');
+  await floor.getByRole('button', { name: 'Make them' }).click();
+  await floor.locator('dialog .error', { hasText: 'There is a station called Table 1' }).waitFor();
+  assert.deepEqual(await faults(floor), []);
+  await floor.locator('#tk_tables').fill('5-12');
+  await floor.locator('#tk_spare').fill('1');
+  await floor.locator('#tk_each').fill('100');
+  const [answer] = await Promise.all([
+    floor.waitForResponse((response) => response.url().endsWith('/verb') && response.request().postData().includes('--inline')),
+    floor.getByRole('button', { name: 'Make them' }).click()]);
+  assert.equal((await answer.allHeaders())['cache-control'], 'no-store');
+  const { out } = await answer.json();
+  assert.equal(out.tickets.length, 9);
+  assert.deepEqual(out.sheets, [], 'no file');
+  await floor.locator('.sheets img').nth(1).waitFor();
+  await t.test('the sheets are pictures that were drawn, and nothing of a sheet is on the disk', async () => {
+    const widths = await floor.locator('.sheets img').evaluateAll((pictures) =>
+      Promise.all(pictures.map((picture) => picture.decode().then(() => picture.naturalWidth))));
+    assert.equal(widths.length, 2);
+    assert.ok(widths.every((width) => width > 100), `${widths}`);
+    assert.deepEqual(await faults(floor), []);
+    const bytes = bytesIn(lead.dir);
+    const groups = out.tickets[0].text.replaceAll(/\s/g, '');
+    assert.ok(!bytes.includes(groups), 'the ticket stands in a file');
+    assert.ok(bytes.includes('Table 5'), 'this test looks at nothing');
+  });
+  await t.test('on paper: two pages', async () => {
+    const pdf = (await floor.pdf({ preferCSSPageSize: true })).toString('latin1');
+    assert.equal(pdf.match(/\/Type\s*\/Page\b/g).length, 2);
+  });
+  await floor.getByRole('button', { name: 'Done' }).click();
+  assert.equal(await floor.locator('.sheets img').count(), 0);
+  const row = (name) => floor.getByRole('row', { name: new RegExp(`^${name}\\b`) });
+  await t.test('what became of them: open, used, cancelled', async () => {
+    await row('Table 5').getByText('not used yet').waitFor();
+    const dir = `${scratch(t)}/t5`;
+    await must(['--dir', dir, 'join', out.tickets[0].text, '--peer', lead.address]);
+    await floor.locator('#tickets tr', { hasText: 'used by Table 5' }).waitFor();
+    await floor.getByRole('button', { name: 'Cancel Spare 1' }).click();
+    assert.deepEqual(await faults(floor), []);
+    await floor.getByRole('button', { name: 'Cancel the ticket' }).click();
+    await floor.locator('#tickets tr', { hasText: 'Spare 1' }).getByText('cancelled').waitFor();
+  });
+  await t.test('at a table that is no lead\'s there are none', async () => {
+    const other = await openPage(browser, `${one.page}floor`);
+    await other.locator('#tables td').first().waitFor();
+    assert.equal(await other.locator('#tickets_part').isVisible(), false);
+  });
+  assert.deepEqual(floor.wrong, []);
 });
 
 test('a table is put out from the floor', { timeout: 120000 }, async (t) => {
