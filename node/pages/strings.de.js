@@ -261,7 +261,7 @@ export default {
   d_unsafe: '{unsafe} Einträge sind bisher nur hier.',
   d_unsafe_one: '1 Eintrag ist bisher nur hier.',
   d_doubles: '{doubles} mit zwei Chips: die Leitung klärt sie.',
-  d_list: 'Chipliste {number} ging an die Zeitnahme, {time}. Was sich jetzt ändert, muss sie erfahren.',
+  d_list: 'Chipliste {number} ist seit {time} draußen. Was sich jetzt ändert, der Leitung sagen.',
   d_and_like: 'Und {count} weitere dieser Art.',
   d_more_alarms: 'Und {count} weitere, auf der Seite Halle.',
   d_not_taken: '„{text}“ wurde nicht angenommen, weil das Programm nicht antwortet. Dann noch einmal.',

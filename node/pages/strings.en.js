@@ -276,7 +276,7 @@ export default {
   d_unsafe: '{unsafe} records are only here so far.',
   d_unsafe_one: '1 record is only here so far.',
   d_doubles: '{doubles} chipped twice: the lead settles them.',
-  d_list: 'Chip list {number} went to the timing crew, {time}. What changes now, they have to hear of.',
+  d_list: 'Chip list {number} is out since {time}. Tell the lead what changes now.',
   d_and_like: 'And {count} more like it.',
   d_more_alarms: 'And {count} more, on the floor.',
   d_not_taken: '“{text}” was not taken, because the program does not answer. Do it again when it does.',

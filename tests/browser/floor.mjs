@@ -196,7 +196,7 @@ test('lists: what one that is made now lacks, which is out, what changed since',
   assert.deepEqual(await floor.locator('#since li').allTextContents(), ['7', '9']);
   await start(t, one, lead, ['--encoder', 'rehearse']);
   const desk = await openPage(browser, one.page);
-  await desk.locator('#safe', { hasText: /Chip list 1 went to the timing crew, \d\d:\d\d/ }).waitFor();
+  await desk.locator('#safe', { hasText: /Chip list 1 is out since \d\d:\d\d\. Tell the lead/ }).waitFor();
   assert.deepEqual([...floor.wrong, ...desk.wrong], []);
 });
 
