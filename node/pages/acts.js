@@ -20,7 +20,7 @@ const picked = (name) => document.querySelector(`input[name="${name}"]:checked`)
 export function open(title, parts, label, act) {
   const dialog = find('dialog');
   const error = make('p', { class: 'error', role: 'alert' });
-  const form = make('form', {}, make('h2', { id: 'dialog_title' }, title), ...parts, error,
+  const form = make('form', {}, make('h2', { id: 'dialog_title' }, title.replace('…', '')), ...parts, error,
     make('div', { class: 'row' }, make('button', { class: 'main' }, label),
       make('button', { type: 'button', onclick: () => dialog.close() }, t('cancel'))));
   form.addEventListener('submit', async (event) => {

@@ -1,6 +1,6 @@
 // The desk: one number field that always has the focus, one sentence that says what to do now, and
 // questions that no key answers which a scanner can type.
-import { byCause, count, dress, find, language, listen, make, showStatus, standing, t, time } from './app.js';
+import { byCause, count, dress, find, language, listen, make, showStatus, t, time } from './app.js';
 import { play, wakeSound } from './sound.js';
 
 let view;
@@ -177,7 +177,9 @@ function showView(next) {
   showCommands();
   showLatest();
   setText('work', workText());
-  if (heardSound !== undefined && view.sound_number !== heardSound && view.sound !== 'silent') play(view.sound);
+  // Of a page or node that has just begun, only what is still asked is said aloud.
+  const fresh = heardSound === undefined;
+  if (fresh ? view.question > 0 && view.sound === 'alarm' : view.sound_number !== heardSound) play(view.sound);
   heardSound = view.sound_number;
 }
 // What is wrong at this table, or elsewhere, with what to do; many of one cause as one.
@@ -197,7 +199,7 @@ function showAlarms() {
 }
 function showSafe() {
   const { copies, unsafe, doubles, handover } = status;
-  const parts = status.alone_since_ms === null ? [] : [standing(status)];
+  const parts = [];
   if (unsafe > 0) parts.push(t(unsafe === 1 ? 'd_unsafe_one' : 'd_unsafe', { unsafe: count(unsafe) }));
   else if (copies > 0) parts.push(t(copies === 1 ? 'd_safe_one' : 'd_safe', { copies }));
   if (doubles > 0) parts.push(t('d_doubles', { doubles }));
@@ -208,7 +210,7 @@ function showSafe() {
 
 // ---- small dialogs ----
 function dialog(title, fields, label, act) {
-  const form = make('form', {}, make('h2', { id: 'dialog_title' }, t(title)),
+  const form = make('form', {}, make('h2', { id: 'dialog_title' }, t(title).replace('…', '')),
     make('div', { class: 'row' }, ...fields),
     make('div', { class: 'row' }, make('button', { class: 'main' }, t(label)),
       make('button', { type: 'button', onclick: () => find('dialog').close() }, t('cancel'))));
@@ -227,7 +229,7 @@ const numeric = (name, text, value) => input(name, text, {
 });
 function askMore() {
   const close = () => find('dialog').close();
-  find('dialog').replaceChildren(make('h2', { id: 'dialog_title' }, t('d_more')),
+  find('dialog').replaceChildren(make('h2', { id: 'dialog_title' }, t('d_more').replace('…', '')),
     make('div', { class: 'row' }, ...further.map(({ text, act }) =>
       make('button', { type: 'button', onclick: () => { close(); act(); } }, t(text))),
     make('button', { type: 'button', onclick: close }, t('cancel'))));
@@ -257,15 +259,19 @@ function askRoll() {
 // ---- begin ----
 dress('desk');
 setText('sentence', t('d_wait'));
-// Nobody is to go on by a sentence that no longer holds.
+// Nobody is to go on by a sentence, a button or a state that no longer holds.
 addEventListener('gone', () => {
+  document.body.classList.add('gone');
   find('say').dataset.tone = 'halt';
   setText('word', t('d_halt'));
   setText('sentence', t('lost'));
   setText('aside', '');
   find('sentence').lang = language;
 });
-addEventListener('back', () => view && showView(view));
+addEventListener('back', () => {
+  document.body.classList.remove('gone');
+  if (view) showView(view);
+});
 find('form').addEventListener('submit', (event) => {
   event.preventDefault();
   enter();

@@ -45,7 +45,7 @@ function alarmCard({ count: times, say }) {
   const head = make('p', { class: 'mark bad' }, t('alarm_many', { count: times }), ' ',
     make('span', { lang: 'en' }, say[0]));
   head.style.whiteSpace = 'normal';
-  card.append(head, make('details', {}, make('summary', {}, `${times}`), rest));
+  card.append(head, make('details', {}, make('summary', {}, t('alarm_all', { count: times })), rest));
   return card;
 }
 

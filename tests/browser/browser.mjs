@@ -91,7 +91,7 @@ export async function faults(page) {
   const wrong = found.violations.map(({ id, nodes }) =>
     `${id}: ${nodes.map(({ html }) => html.slice(0, 120)).join(' | ')}`);
   const { texts, pale } = await page.evaluate(contrasts, 7);
-  assert.ok(texts > 5, 'no texts were looked at');
+  assert.ok(texts >= 3, 'no texts were looked at');
   return [...wrong, ...pale];
 }
 // Runs in the page. Relative luminance and contrast as WCAG 2.2 defines them.

@@ -180,10 +180,45 @@ test('a finger alone, on a small screen', { timeout: 120000 }, async (t) => {
   await until('it is answered', 10000, async () => (await one.json(['desk', '--view'])).question !== question);
   await tone(desk, 'ready');
   await t.test('ready: axe-core', async () => assert.deepEqual(await faults(desk), []));
-  await t.test('a dialog: axe-core', async () => {
-    await desk.getByRole('button', { name: /Series/ }).tap();
+  await t.test('each dialog: axe-core, and each button of it on the screen', async () => {
+    const look = async () => {
+      assert.deepEqual(await faults(desk), []);
+      for (const button of await desk.locator('dialog button').all()) {
+        assert.ok(await inView(button), await button.textContent());
+        assert.ok((await button.boundingBox()).height >= 44);
+      }
+      await desk.locator('dialog').getByRole('button', { name: 'Go back' }).tap();
+    };
+    for (const name of [/^Series/, /^Helper/, /^More/]) {
+      await desk.getByRole('button', { name }).tap();
+      await look();
+    }
+    for (const name of [/^Prove/, /^Take a stack/, /^Roll/]) {
+      await desk.getByRole('button', { name: /^More/ }).tap();
+      await desk.locator('dialog').getByRole('button', { name }).tap();
+      await look();
+    }
+  });
+  await t.test('at work, and done: axe-core', async () => {
+    await desk.locator('#number').fill('1301');
+    await desk.getByRole('button', { name: 'Enter' }).tap();
+    await desk.locator('#latest li', { hasText: '1301' }).waitFor();
     assert.deepEqual(await faults(desk), []);
-    await desk.keyboard.press('Escape');
+    await desk.getByRole('button', { name: /^F9/ }).tap();
+    await desk.locator('#latest li.undone', { hasText: '1301' }).waitFor();
+    assert.deepEqual(await faults(desk), []);
+  });
+  await t.test('what the antenna hears is said', async () => {
+    await tone(desk, 'ready');
+    await desk.getByRole('button', { name: /^More/ }).tap();
+    await desk.getByRole('button', { name: 'What does the empty antenna hear?' }).tap();
+    await until('it says so', 10000, async () => /^The empty antenna hears/.test(await desk.locator('#aside').textContent()));
+  });
+  await t.test('the other language fits, too', async () => {
+    await desk.locator('select').selectOption('de');
+    await desk.getByRole('button', { name: /^Serie/ }).waitFor();
+    for (const button of await desk.locator('#commands button').all()) assert.ok(await inView(button), await button.textContent());
+    assert.deepEqual(await faults(desk), []);
   });
   await t.test('with less motion nothing moves', async () => {
     await desk.emulateMedia({ reducedMotion: 'reduce' });
@@ -284,6 +319,8 @@ test('the node is killed under the open page, in the middle of the work', { time
   await scan(desk, '1601');
   await desk.locator('#trouble', { hasText: '1601' }).waitFor();
   await desk.locator('#sentence', { hasText: 'No answer' }).waitFor();
+  for (const part of ['#safe', '#work', '#commands']) assert.ok(!await desk.locator(part).isVisible(), part);
+  assert.deepEqual(await faults(desk), []);
   await start(t, one, lead, ['--encoder', 'rehearse:away=200,next=100']);
   await tone(desk, 'ready');
   assert.equal(await chipped(one, 1601), 0);

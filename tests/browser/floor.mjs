@@ -3,10 +3,10 @@
 // languages; and WCAG 2.2 AA as far as axe-core can see.
 import test from 'node:test';
 import assert from 'node:assert/strict';
-import { readdirSync, readFileSync, statSync } from 'node:fs';
+import { readdirSync, readFileSync, statSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { epcOf, must, scratch, stack, until } from '../field.mjs';
-import { assertSameOrigin, faults, openBrowser, openFloor, openPage, start } from './browser.mjs';
+import { assertSameOrigin, faults, openBrowser, openFloor, openPage, scan, start } from './browser.mjs';
 
 const figure = (page, text) => page.locator('.figure', { hasText: text }).locator('b').textContent();
 
@@ -263,6 +263,47 @@ test('tickets are printed from the floor, and are in no file', { timeout: 120000
   assert.deepEqual(floor.wrong, []);
 });
 
+test('Ask, with whatever is in hand', { timeout: 120000 }, async (t) => {
+  const [lead, one] = await openFloor(t, { tables: 1 });
+  const folder = scratch(t);
+  const tag = (bib) => `${epcOf(bib)}/E28011052000${String(bib).padStart(4, '0')}`;
+  writeFileSync(`${folder}/supplier.csv`, `bib,epc,tid\n21,${tag(21).replace('/', ',')}\n22,${tag(22).replace('/', ',')}\n`);
+  await lead.must(['issue', '--from', `${folder}/supplier.csv`]);
+  await lead.must(['look', '22', '--tag', tag(22), '--helper', 'AB']);
+  await lead.run(['look', '21', '--tag', tag(22)]); // status 1: it is another's
+  await lead.must(['issue', '23', '--tag', tag(23), '--helper', 'CD']);
+  await lead.must(['note', 'the runner came twice', '--bib', '23']);
+  await lead.must(['hold', '24', '--reason', 'name is wrong']);
+  await lead.must(['void', (await lead.json(['ask', '23'])).issues[0].record, '--reason', 'torn']);
+  const browser = await openBrowser(t);
+  const page = await openPage(browser, `${one.page}ask`);
+  const asked = async (text, ...wanted) => {
+    await scan(page, text);
+    await until(`${text}: ${wanted.join(', ')}`, 10000, async () => {
+      const answer = await page.locator('#answer').innerText();
+      const missing = wanted.filter((words) => !answer.includes(words));
+      if (missing.length > 0) throw new Error(`no ${missing} in ${answer}`);
+      return true;
+    });
+  };
+  await until('all is there', 20000, async () => (await one.status()).records === (await lead.status()).records);
+  await t.test('a barcode, with zeros in front', () => asked('00021', 'Bib 21', 'chipped', 'From a file',
+    'Not yet seen', 'Looked at: a chip of another bib'));
+  await t.test('a chip by its EPC', () => asked(epcOf(22), 'on the list of one bib', 'Bib 22', 'Looked at: its own chip', 'AB'));
+  await t.test('what was read is no longer "not yet seen"', async () =>
+    assert.ok(!(await page.locator('#answer').innerText()).includes('Not yet seen')));
+  await t.test('a chip by its TID', () => asked('E280110520000021', 'Bib 21'));
+  await t.test('both', () => asked(tag(23), 'Bib 23', 'needs a new chip', 'Cancelled.', 'Reason: torn',
+    'Note: the runner came twice', 'Lead, CD', 'Time by the clock of Lead, which agrees'));
+  await t.test('held', () => asked('24', 'Bib 24', 'not chipped', 'Put on hold: name is wrong'));
+  await t.test('a chip with a number of this event that is on no list', () =>
+    asked(epcOf(77), 'carries number 77 of this event, and is on no list here'));
+  await t.test('a chip that nobody knows', () => asked('E28011052000FFFF00000001', 'not known here'));
+  await t.test('what is no bib', () => asked('30000', '30000'));
+  assert.deepEqual(await faults(page), []);
+  assert.deepEqual(page.wrong, []);
+});
+
 test('a table is put out from the floor', { timeout: 120000 }, async (t) => {
   const [lead, one] = await openFloor(t, { tables: 1 });
   const browser = await openBrowser(t);
@@ -274,6 +315,7 @@ test('a table is put out from the floor', { timeout: 120000 }, async (t) => {
   await row.getByRole('button').click();
   await floor.getByRole('button', { name: 'Put it out for good' }).click();
   await floor.getByText('Say what happened to it.').waitFor();
+  assert.deepEqual(await faults(floor), []);
   await floor.getByLabel(/Stolen or lost/).check();
   await floor.getByRole('button', { name: 'Put it out for good' }).click();
   await row.getByText('put out: stolen').waitFor();
@@ -302,6 +344,29 @@ test('20,000 bibs stay fluid, and anybody can read them', { timeout: 180000 }, a
     return times;
   });
   console.log(`# a map of 20,000 cells in ${frame.map((ms) => ms.toFixed(0)).join(', ')} ms`);
+  const frames = async (what, move) => {
+    await floor.evaluate(() => {
+      window.frames_seen = [];
+      let before = performance.now();
+      const next = (at) => {
+        window.frames_seen.push(at - before);
+        before = at;
+        if (window.frames_seen.length < 10000) requestAnimationFrame(next);
+      };
+      requestAnimationFrame(next);
+    });
+    for (let i = 0; i < 60; i++) await move(i);
+    const times = await floor.evaluate(() => window.frames_seen.splice(0).sort((a, b) => a - b));
+    const at = (part) => times[Math.floor(part * (times.length - 1))].toFixed(0);
+    console.log(`# ${what}: ${times.length} frames, half within ${at(0.5)} ms, 95 of 100 within ${at(0.95)} ms`);
+    await floor.evaluate(() => { window.frames_seen.length = 10000; });
+  };
+  await floor.locator('#map').scrollIntoViewIfNeeded();
+  await floor.mouse.move(300, 300);
+  await frames('scrolling over it', (i) => floor.mouse.wheel(0, i % 20 < 10 ? 120 : -120));
+  const box = await floor.locator('#map').boundingBox();
+  await frames('pointing at cells', (i) => floor.mouse.move(box.x + 80 + 11 * i, 300 + (i % 7) * 11));
+  assert.match(await floor.locator('#pointed').textContent(), /^Bib \d+: /);
   await floor.reload();
   await floor.locator('#holds td').first().waitFor();
   await floor.getByText('The map as a table').click();
