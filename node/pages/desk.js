@@ -209,8 +209,9 @@ function showSafe() {
 }
 
 // ---- small dialogs ----
-function dialog(title, fields, label, act) {
+function dialog(title, fields, label, act, how) {
   const form = make('form', {}, make('h2', { id: 'dialog_title' }, t(title).replace('…', '')),
+    how ? make('p', {}, how) : null,
     make('div', { class: 'row' }, ...fields),
     make('div', { class: 'row' }, make('button', { class: 'main' }, t(label)),
       make('button', { type: 'button', onclick: () => find('dialog').close() }, t('cancel'))));
@@ -241,7 +242,7 @@ function askSeries(name) {
       numeric('check_every', 'd_every', 25)], 'd_begin', (data) => {
       const numbers = Object.fromEntries([...data].map(([key, value]) => [key, Number(value)]));
       send({ command: name, ...numbers });
-    });
+    }, t(`${name}_how`));
 }
 function askHelper() {
   dialog('d_who', [input('text', 'd_initials', { type: 'text', maxlength: 8, size: 8, value: view.helper })],

@@ -51,6 +51,17 @@ test('a scanner alone', { timeout: 120000 }, async (t) => {
     await until('the question is over', 10000, async () => (await one.json(['desk', '--view'])).question === 0);
     assert.equal(await chipped(one, 1042), 1);
   });
+  await t.test('cards begin and end looking, and take the last one back', async () => {
+    const way = (wanted) => until(wanted, 10000, async () => (await one.json(['desk', '--view'])).way === wanted);
+    await tone(desk, 'ready');
+    await scan(desk, '+LOOK');
+    await way('look');
+    await scan(desk, '+ONE');
+    await way('on-demand');
+    await scan(desk, '+UNDO');
+    await desk.locator('#latest li.undone', { hasText: '1042' }).waitFor();
+    assert.equal(await chipped(one, 1042), 0);
+  });
   await t.test('the field has the focus, whatever was pressed', async () => {
     await tone(desk, 'ready');
     await desk.locator('.bar .station').click();
@@ -193,7 +204,7 @@ test('a finger alone, on a small screen', { timeout: 120000 }, async (t) => {
       await desk.getByRole('button', { name }).tap();
       await look();
     }
-    for (const name of [/^Prove/, /^Take a stack/, /^Roll/]) {
+    for (const name of [/^Prove/, /^Redo/, /^Roll/]) {
       await desk.getByRole('button', { name: /^More/ }).tap();
       await desk.locator('dialog').getByRole('button', { name }).tap();
       await look();

@@ -304,6 +304,60 @@ test('Ask, with whatever is in hand', { timeout: 120000 }, async (t) => {
   assert.deepEqual(page.wrong, []);
 });
 
+// What a page that is open for days is told again and again leaves nothing behind.
+test('a page that is told much keeps nothing of it', { timeout: 120000 }, async (t) => {
+  const [lead] = await openFloor(t, { tables: 0 });
+  await lead.issue(stack(1, 300));
+  const browser = await openBrowser(t);
+  await browser.context.addInitScript(() => {
+    const Real = window.EventSource;
+    window.EventSource = class extends Real {
+      constructor(...words) {
+        super(...words);
+        window.source = this;
+        for (const name of ['floor', 'desk', 'status']) {
+          this.addEventListener(name, ({ data }) => { window[`told_${name}`] ??= data; });
+        }
+      }
+    };
+  });
+  for (const [path, name] of [['floor', 'floor'], ['', 'desk']]) {
+    const page = await openPage(browser, `${lead.page}${path}`);
+    await page.waitForFunction((told) => window[told], `told_${name}`);
+    const door = await browser.context.newCDPSession(page);
+    await door.send('Performance.enable');
+    const tell = async (from, to) => {
+      await page.evaluate(async ({ name, from, to }) => {
+        const state = JSON.parse(window[`told_${name}`]);
+        for (let i = from; i < to; i++) {
+          if (name === 'floor') {
+            state.issued = i;
+            state.map.cells = `${i % 300}c.`.repeat(30) + '9000.';
+            state.alarms = [{ name: 'copied', count: 2, say: [`${i}`, 'b'] }];
+          } else {
+            Object.assign(state, { version: state.version + 1, say: `${i}`, question: i % 2, tone: i % 2 ? 'ask' : 'ready' });
+            state.choices = i % 2 ? [{ word: 'on', label: `Go on ${i}` }] : [];
+          }
+          window.source.dispatchEvent(new MessageEvent(name, { data: JSON.stringify(state) }));
+          if (i % 10 === 0) await new Promise(requestAnimationFrame);
+        }
+      }, { name, from, to });
+      for (let i = 0; i < 3; i++) await door.send('HeapProfiler.collectGarbage');
+      const { metrics } = await door.send('Performance.getMetrics');
+      return Object.fromEntries(metrics.map((metric) => [metric.name, metric.value]));
+    };
+    const early = await tell(0, 150);
+    const late = await tell(150, 900);
+    const of = ({ Nodes, JSEventListeners, JSHeapUsedSize }) =>
+      `${Nodes} nodes, ${JSEventListeners} listeners, ${(JSHeapUsedSize / 1024).toFixed(0)} KiB`;
+    console.log(`# /${path} after 150 states: ${of(early)}; after 900: ${of(late)}`);
+    for (const what of ['Nodes', 'JSEventListeners', 'JSHeapUsedSize']) {
+      assert.ok(late[what] <= 1.25 * early[what], `${what}: ${early[what]}, then ${late[what]}`);
+    }
+    await page.close();
+  }
+});
+
 test('a table is put out from the floor', { timeout: 120000 }, async (t) => {
   const [lead, one] = await openFloor(t, { tables: 1 });
   const browser = await openBrowser(t);
