@@ -72,14 +72,13 @@ void desk_who(const struct desk *desk, const char *table, struct wall_ms wall, c
     wall_text((struct wall_ms){wall.ms + zone}, there);
     wall_text((struct wall_ms){desk->wall.ms + zone}, here);
     plain(table[0] == '\0' ? "unknown table" : table, name, sizeof(name));
-    const char *mark = zone == 0 ? " UTC" : "";
     char initials[RECORD_HELPER_MAX + 1];
     plain(helper, initials, sizeof(initials));
     if (memcmp(there, here, 10) == 0) {
-        desk_print(out, size, "%s, %.5s%s%s%s", name, there + 11, mark,
-                   initials[0] == '\0' ? "" : ", ", initials);
+        desk_print(out, size, "%s, %.5s%s%s", name, there + 11, initials[0] == '\0' ? "" : ", ",
+                   initials);
     } else {
-        desk_print(out, size, "%s, %.10s %.5s%s%s%s", name, there, there + 11, mark,
+        desk_print(out, size, "%s, %.10s %.5s%s%s", name, there, there + 11,
                    initials[0] == '\0' ? "" : ", ", initials);
     }
 }

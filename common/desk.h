@@ -28,7 +28,7 @@ struct desk_config {
     struct ledger *ledger;   /* borrowed */
     struct sign_public self; /* this station's key */
     bool has_encoder;        /* chips are written or read by an encoder; else they are typed */
-    int64_t zone_ms;         /* local time less UTC, for the times that are said; 0: UTC */
+    int64_t zone_ms;         /* local time less UTC, for the times that are said */
 };
 /* `kept` is what the last DESK_KEEP or DESK_RECORD gave, or empty. What cannot be read is a new
  * desk that says so. Errors: ERR_MEMORY. */

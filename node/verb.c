@@ -40,7 +40,8 @@ static const struct verb_option join_options[] = {
 static const struct verb_option ticket_options[] = {
     {"--bibs", true},  {"--role", true},      {"--expires", true}, {"--out", true},
     {"--svg", true},   {"--address", true},   {"--tables", true},  {"--spare", true},
-    {"--sheet", true}, {"--bibs-each", true}, {"--force", false},  {NULL, false}};
+    {"--sheet", true}, {"--bibs-each", true}, {"--force", false},  {"--inline", false},
+    {NULL, false}};
 static const struct verb_option ticket_cancel_options[] = {{"--reason", true}, {NULL, false}};
 static const struct verb_option ticket_lead_options[] = {{"--address", true}, {NULL, false}};
 static const struct verb_option admit_options[] = {{"--out", true},
@@ -158,7 +159,8 @@ const struct verb verb_table[] = {
      "it.\n"
      "--sheet makes pages to print, eight tickets on each, and --out of a folder both files and "
      "pages.\n"
-     "With --bibs-each, each table (and no spare) gets the next N numbers that nobody has.\n",
+     "With --bibs-each, each table (and no spare) gets the next N numbers that nobody has.\n"
+     "With --json --inline, the pages to print stand in the answer as SVG, and in no file.\n",
      ticket_options, verb_ticket, VERB_STATION, 0},
     {"ticket list", "ticket list", "Lists the tickets: open, used by whom, cancelled, over.", "",
      no_options, verb_ticket_list, VERB_STATION, 0},

@@ -42,12 +42,13 @@ struct making {
     char until[TICKET_WHEN_SIZE];
     size_t place_count, own_places;
     struct enter_place place[ENTER_PLACES_MAX];
-    bool many;
+    bool many, in_json; /* in_json: the sheets stand in the answer, and in no file */
     char out[FILES_PATH_MAX], svg[FILES_PATH_MAX]; /* or "" */
     enum files_over over;
     size_t count;
     struct slot *slot;
     struct buffer files; /* names of sheets and SVG files, each with a NUL */
+    json_t *pages;       /* the sheets, if they are wanted in the answer */
 };
 
 /* ---- reading the command ---- */
@@ -156,6 +157,7 @@ static enum error_code read_files(struct verb_call *call, const struct options *
     const char *wrong = making->many ? "--svg" : "--sheet";
     enum error_code code = ERR_OK;
     making->over = options_has(options, "--force") ? FILES_REPLACE : FILES_NEW;
+    making->in_json = call->json && options_has(options, "--inline");
     if (options_has(options, wrong)) {
         error_set(err, ERR_USAGE, "%s", wrong);
         return error_say(err, making->many ? "For several tickets it is --sheet FILE.svg."
@@ -166,6 +168,11 @@ static enum error_code read_files(struct verb_call *call, const struct options *
     }
     if (code == ERR_OK && svg != NULL) {
         code = files_path(call->cwd, svg, making->svg, err);
+    }
+    if (code == ERR_OK && options_has(options, "--inline") && !making->in_json) {
+        error_set(err, ERR_USAGE, "--inline without --json");
+        code = error_say(err, "--inline puts the pages to print into the answer for programs: add "
+                              "--json, or take --sheet FILE.svg.");
     }
     return code;
 }
@@ -481,20 +488,24 @@ static enum error_code put_page(struct making *making, const char *base, size_t 
         slip[count++] = (struct ticket_slip){slot->name, slot->about, slot->text};
     }
     buffer_init(&bytes);
-    enum error_code code = page_path(making, base, page, pages, path, err);
-    if (code == ERR_OK) {
-        code = ticket_sheet_page(slip, count, foot, &bytes, err);
+    enum error_code code = ticket_sheet_page(slip, count, foot, &bytes, err);
+    if (code == ERR_OK && base == NULL) {
+        json_array_append_new(making->pages, json_stringn((const char *)bytes.data, bytes.size));
+    } else if (code == ERR_OK) {
+        code = page_path(making, base, page, pages, path, err);
+        if (code == ERR_OK) {
+            code = put_file(making, path, &bytes, err);
+        }
+        if (code == ERR_OK) {
+            note_file(making, path);
+        }
     }
-    if (code == ERR_OK) {
-        code = put_file(making, path, &bytes, err);
-    }
-    if (code == ERR_OK) {
-        note_file(making, path);
-    }
+    sodium_memzero(bytes.data, bytes.size);
     buffer_release(&bytes);
     return code;
 }
 
+/* Into files that are called like `base`, or, where that is NULL, into the answer. */
 static enum error_code put_sheets(struct making *making, const char *base, struct error *err) {
     size_t pages = (making->count + TICKET_SHEET_SIZE - 1) / TICKET_SHEET_SIZE;
     struct buffer foot;
@@ -536,6 +547,9 @@ static enum error_code put_files(struct making *making, struct error *err) {
         if (code == ERR_OK) {
             code = put_sheets(making, base, err);
         }
+    }
+    if (code == ERR_OK && making->in_json) {
+        code = put_sheets(making, NULL, err);
     }
     if (code == ERR_OK && making->svg[0] != '\0') {
         code = making->many ? put_sheets(making, making->svg, err) : put_one_svg(making, err);
@@ -588,9 +602,9 @@ static void tell_json(struct verb_call *call, const struct making *making) {
          at += strlen((const char *)making->files.data + at) + 1) {
         json_array_append_new(files, show_text_json((const char *)making->files.data + at));
     }
-    show_json(&call->out, json_pack("{s:o, s:o, s:o, s:s}", "tickets", tickets, "expires",
+    show_json(&call->out, json_pack("{s:o, s:o, s:o, s:s, s:O}", "tickets", tickets, "expires",
                                     show_time_json(making->expires), "sheets", files, "address",
-                                    making->place[0].address.text));
+                                    making->place[0].address.text, "pages", making->pages));
 }
 
 static void tell_one(struct verb_call *call, const struct making *making) {
@@ -691,6 +705,7 @@ void verb_ticket(struct verb_call *call) {
         return;
     }
     buffer_init(&making->files);
+    making->pages = json_array();
     making->slot = calloc(TICKETS_AT_ONCE, sizeof(*making->slot));
     enum error_code code =
         parts_words(call, "ticket", 0, 1, "whom the ticket is for", &options, &err);
@@ -710,6 +725,7 @@ void verb_ticket(struct verb_call *call) {
         tell(call, making);
     }
     buffer_release(&making->files);
+    json_decref(making->pages);
     if (making->slot != NULL) {
         sodium_memzero(making->slot, TICKETS_AT_ONCE * sizeof(*making->slot));
     }

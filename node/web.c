@@ -10,6 +10,7 @@
 #include <string.h>
 #include <sys/socket.h>
 
+#include "node/show.h"
 #include "node/web_assets.h"
 
 /* A request on its way in. */
@@ -107,6 +108,10 @@ static enum MHD_Result post(struct web *web, struct MHD_Connection *connection, 
         status = web_verb(web, buffer_slice(&request->body), &out);
     } else if (strcmp(url, "/desk") == 0) {
         status = web_desk_input(web, buffer_slice(&request->body), &out);
+    } else if (strcmp(url, "/since") == 0) {
+        json_t *since = web_floor_since(web->floor);
+        status = since == NULL ? MHD_HTTP_NOT_FOUND : MHD_HTTP_OK;
+        show_json(&out, since == NULL ? json_null() : since);
     }
     enum MHD_Result result =
         out.failed ? MHD_NO : web_reply(connection, status, "application/json", buffer_slice(&out));

@@ -1,6 +1,6 @@
 /*
  * web_floor.c: the state of the whole event as the lead's page shows it. Must never write, and
- * never walk over all records in one go.
+ * never walk over all records in one go, but where a person asks what changed.
  */
 #include "node/web_floor.h"
 
@@ -65,6 +65,10 @@ static json_t *find_peer(const struct tables *tables, const char *name) {
     return NULL;
 }
 
+static const char *role_word(enum role role) {
+    return role == ROLE_LEAD ? "lead" : role == ROLE_TABLE ? "table" : "reader";
+}
+
 static const char *state_of(const struct pairs_station *station, bool self, bool connected,
                             json_int_t behind) {
     if (station->stolen || station->dead) {
@@ -93,12 +97,13 @@ static bool add_table(void *context, const struct pairs_station *station) {
     if (station->role == ROLE_NONE) {
         return true;
     }
-    json_t *table = json_pack(
-        "{s:o, s:b, s:b, s:s, s:s, s:I, s:I, s:o, s:o}", "name", show_text_json(station->name),
-        "self", self, "connected", connected, "role", station->role == ROLE_LEAD ? "lead" : "table",
-        "state", state_of(station, self, connected, behind), "behind", behind, "issued",
-        (json_int_t)station->issues, "last_heard", heard == NULL ? json_null() : json_incref(heard),
-        "last_record", station->heard ? show_time_json(station->last) : json_null());
+    json_t *table = json_pack("{s:o, s:b, s:b, s:b, s:s, s:s, s:I, s:I, s:o, s:o}", "name",
+                              show_text_json(station->name), "self", self, "connected", connected,
+                              "closed", station->closed, "role", role_word(station->role), "state",
+                              state_of(station, self, connected, behind), "behind", behind,
+                              "issued", (json_int_t)station->issues, "last_heard",
+                              heard == NULL ? json_null() : json_incref(heard), "last_record",
+                              station->heard ? show_time_json(station->last) : json_null());
     web_cells_add_station(floor->cells, &station->key, table);
     json_array_append_new(tables->list, table);
     return true;
@@ -209,6 +214,38 @@ static json_t *handover_json(json_t *status) {
         json_object_set_new(value, "same", json_boolean(same));
     }
     return value;
+}
+
+/* ---- what changed since that list ---- */
+
+struct since {
+    json_t *bibs;
+    size_t count;
+};
+
+static bool add_since(void *context, const struct bib *bib) {
+    struct since *since = context;
+    if (since->count++ < LISTED_MAX) {
+        json_array_append_new(since->bibs, json_string(bib->text));
+    }
+    return true;
+}
+
+json_t *web_floor_since(struct web_floor *floor) {
+    struct ledger *ledger = floor->station->ledger;
+    struct pairs_handover handover;
+    struct error err;
+    struct since since = {json_array(), 0};
+    enum error_code code = pairs_last_handover(ledger, &handover, &err);
+    if (code == ERR_OK) {
+        code = pairs_each_since(ledger, &handover.said.id, add_since, &since, &err);
+    }
+    if (code != ERR_OK) {
+        json_decref(since.bibs);
+        return NULL;
+    }
+    return json_pack("{s:I, s:I, s:o}", "number", (json_int_t)handover.number, "count",
+                     (json_int_t)since.count, "bibs", since.bibs);
 }
 
 /* ---- all of it ---- */

@@ -29,5 +29,9 @@ bool web_floor_follow(struct web_floor *floor) __attribute__((nonnull));
  * A new reference; NULL when memory runs out or the ledger cannot be read. */
 json_t *web_floor_json(struct web_floor *floor, json_t *status, json_t *doubles)
     __attribute__((nonnull));
+/* {"number", "count", "bibs"}: what changed since the last handed-over list, as
+ * `export --since-handover` would list it, the first 200 bibs by name. It reads all issues, voids
+ * and holds once, so it is for a person who asks. NULL where no list is out. */
+json_t *web_floor_since(struct web_floor *floor) __attribute__((nonnull));
 
 #endif

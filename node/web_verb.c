@@ -11,11 +11,12 @@
 
 enum { WEB_WORDS_MAX = 64 };
 
-/* What a person at a page may do. Making, joining and handing out secrets are not among it. */
+/* What a person at a page may do. Making an event and joining one are not among it; a ticket is,
+ * for it lets one station in, once, and only a lead's station makes it. */
 static bool is_for_pages(const char *verb) {
     static const char *const verbs[] = {
-        "ask",  "doubles", "status", "settle",      "void",  "hold",  "note",
-        "roll", "look",    "retire", "ticket list", "close", "allot", "ticket cancel"};
+        "ask",  "doubles", "status", "settle", "void",  "hold",        "note",         "roll",
+        "look", "retire",  "ticket", "close",  "allot", "ticket list", "ticket cancel"};
     for (size_t i = 0; i < sizeof verbs / sizeof verbs[0]; i++) {
         if (strcmp(verb, verbs[i]) == 0) {
             return true;

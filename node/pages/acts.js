@@ -9,7 +9,7 @@ export const whoOf = (issue) => t('live_at', {
   time: time(issue.time, true),
 });
 
-const field = (id, label, attributes = {}) => make('div', {},
+export const field = (id, label, attributes = {}) => make('div', {},
   make('label', { for: id }, t(label)), make('input', { type: 'text', id, autocomplete: 'off', ...attributes }));
 const radio = (name, value, text, checked) => make('label', {},
   make('input', { type: 'radio', name, value, checked }), ' ', text);
@@ -17,10 +17,10 @@ const picked = (name) => document.querySelector(`input[name="${name}"]:checked`)
 
 // Shows a dialog: `parts` between the title and the buttons; `act` gives an error's text, or
 // nothing when it is done.
-function open(title, parts, label, act) {
+export function open(title, parts, label, act) {
   const dialog = find('dialog');
   const error = make('p', { class: 'error', role: 'alert' });
-  const form = make('form', {}, make('h2', { id: 'dialog_title' }, title), ...parts, error,
+  const form = make('form', {}, make('h2', { id: 'dialog_title' }, title.replace('…', '')), ...parts, error,
     make('div', { class: 'row' }, make('button', { class: 'main' }, label),
       make('button', { type: 'button', onclick: () => dialog.close() }, t('cancel'))));
   form.addEventListener('submit', async (event) => {
@@ -42,7 +42,7 @@ function open(title, parts, label, act) {
   return error;
 }
 
-async function run(name, words) {
+export async function run(name, words) {
   const helper = find('a_helper')?.value.trim() ?? '';
   localStorage.setItem('initials', helper);
   const answer = await verb(name, helper ? [`--helper=${helper}`, ...words] : words);
@@ -53,21 +53,27 @@ const helperField = () => field('a_helper', 's_helper', { value: helperNow(), ma
 
 // ---- a bib that was chipped twice ----
 
-// The issues that have a chip which says `text`.
+// What a chip that was read says: EPC/TID, or one of them. Chips of one bib mostly have one EPC, and
+// only the TID, which the maker wrote, tells them apart. {sure: issues that have it, maybe: issues
+// whose chip's TID nobody read, so that it could be theirs}.
 function issuesOfChip(issues, text) {
   const [epc, tid] = text.toUpperCase().replace(/\s/g, '').split('/');
-  return issues.filter((issue) => issue.tags.some((tag) =>
-    (tid ? tag.tid === tid : tag.epc === epc || tag.tid === epc)));
+  const having = (same) => issues.filter((issue) => issue.tags.some(same));
+  if (!tid) return { sure: having((tag) => tag.epc === epc || tag.tid === epc), maybe: [] };
+  const sure = having((tag) => tag.tid === tid);
+  return { sure, maybe: sure.length > 0 ? [] : having((tag) => !tag.tid && tag.epc === epc) };
 }
 
 function readChip(issues, text, said) {
-  const matching = issuesOfChip(issues, text);
-  said.textContent = matching.length === 0 ? t('s_no_chip')
-    : matching.length > 1 ? t('s_same') : t('s_match', { who: whoOf(matching[0]) });
-  said.className = matching.length === 0 ? 'error' : 'note';
-  if (matching.length === 1) {
-    document.querySelector(`input[name="keep"][value="${matching[0].record}"]`).checked = true;
+  const { sure, maybe } = issuesOfChip(issues, text);
+  for (const choice of document.querySelectorAll('input[name="keep"]')) {
+    choice.checked = sure.length === 1 && choice.value === sure[0].record;
   }
+  const tids = sure.every(({ tags }) => tags.every(({ tid }) => tid));
+  said.textContent = sure.length === 1 ? t('s_match', { who: whoOf(sure[0]) })
+    : sure.length > 1 ? t(tids ? 's_same' : 's_same_no_tid')
+      : maybe.length > 0 ? t('s_maybe', { who: maybe.map(whoOf).join('; ') }) : t('s_no_chip');
+  said.className = sure.length === 1 ? 'note' : 'error';
 }
 
 export function settle({ bib, issues }) {

@@ -160,7 +160,19 @@ export function standing(status) {
 export function showStatus(status) {
   find('station').textContent = `${status.station} · ${status.event_name ?? ''}`;
   const text = standing(status);
+  find('state').classList.toggle('alone', status.alone_since_ms !== null);
   if (find('state').textContent !== text) find('state').textContent = text;
+}
+
+// Alarms by their cause, the first of each first: [{name, say: [...], count}].
+export function byCause(alarms) {
+  const causes = new Map();
+  for (const { name, say } of alarms) {
+    if (!causes.has(name)) causes.set(name, { name, say: [], count: 0 });
+    causes.get(name).say.push(say);
+    causes.get(name).count++;
+  }
+  return [...causes.values()];
 }
 
 // What a bib's state is called, and which mark goes with it.

@@ -25,7 +25,9 @@ const known = (name, fallback) => (t(name) === name ? fallback : t(name));
 function entries({ issues, hold = null, looks = [], notes = [] }) {
   const list = [];
   for (const issue of issues) {
-    list.push({ at: issue.time, kind: 'issue', issue, table: issue.table, helper: issue.helper });
+    // What came with the supplier's list is believed, until somebody has read it on the bib.
+    const unseen = issue.how === 'file' && issue.live && !looks.some(({ verdict }) => verdict === 'right');
+    list.push({ at: issue.time, kind: 'issue', unseen, issue, table: issue.table, helper: issue.helper });
     if (issue.ended) {
       list.push({ at: issue.ended.time, kind: 'ended', issue, table: issue.ended.table });
     }
@@ -36,10 +38,11 @@ function entries({ issues, hold = null, looks = [], notes = [] }) {
   return list.sort((a, b) => (a.at < b.at ? -1 : a.at > b.at ? 1 : 0));
 }
 
-function issueWords({ issue }, live) {
+function issueWords({ issue, unseen }, live) {
   const what = issue.half ? t('h_half') : t('h_chipped');
   const parts = [make('strong', {}, what), ` ${t(`how_${issue.how}`)}. `];
   if (issue.reason) parts.push(t('h_reason', { reason: issue.reason }), ' ');
+  if (unseen) parts.push(make('strong', {}, t('h_unseen')), ' ');
   if (!issue.counted) parts.push(make('strong', {}, t('h_not_counted')), ' ');
   else if (issue.live && live > 1) parts.push(make('strong', {}, t('h_one_of', { live })), ' ');
   else if (issue.live) parts.push(t('h_counts'), ' ');
@@ -124,7 +127,8 @@ async function ask() {
 }
 
 function take(text) {
-  asked = text.trim();
+  // Of a chip that is written EPC/TID, the TID tells it from all others.
+  asked = text.split('/').at(-1).trim();
   if (asked === '') return;
   shown = '';
   history.replaceState(null, '', `#${encodeURIComponent(asked)}`);

@@ -1,6 +1,6 @@
 // The desk: one number field that always has the focus, one sentence that says what to do now, and
 // questions that no key answers which a scanner can type.
-import { count, dress, find, language, listen, make, showStatus, t, time } from './app.js';
+import { byCause, count, dress, find, language, listen, make, showStatus, t, time } from './app.js';
 import { play, wakeSound } from './sound.js';
 
 let view;
@@ -73,14 +73,16 @@ function focusNumber() {
 }
 
 // ---- keys that no scanner types ----
+// F1 to F6 answer, and the others are the commands of the desk in a terminal (desk_terminal.c). F11
+// and F12 are the browser's.
 const command = (name, more) => () => send({ command: name, ...more });
 const commands = [
   { key: 'F7', text: 'd_stop', act: command('stop'), ways: ['series', 'prove', 'look'] },
-  { key: 'F8', text: 'd_undo', act: command('undo') },
-  { key: 'F9', text: 'd_absent', act: command('absent'), ways: ['series', 'on-demand'] },
-  { key: 'F10', text: 'd_series', act: () => askSeries('series') },
-  { text: 'd_look', act: command('look'), ways: ['on-demand', 'series'] },
+  { key: 'F8', text: 'd_absent', act: command('absent'), ways: ['series', 'on-demand'] },
+  { key: 'F9', text: 'd_undo', act: command('undo') },
+  { key: 'F10', text: 'd_look', act: command('look'), ways: ['on-demand', 'series'] },
   { text: 'd_one', act: command('on-demand'), ways: ['look'] },
+  { text: 'd_series', act: () => askSeries('series'), ways: ['on-demand', 'look'] },
   { text: 'd_more', act: () => askMore() },
 ];
 // What is wanted a few times a day.
@@ -100,7 +102,7 @@ function pressed(event) {
     event.preventDefault();
     const choice = view?.question ? view.choices[Number(key.slice(1)) - 1] : undefined;
     if (choice) answer(choice.word);
-    else commands.find((entry) => entry.key === key && may(entry))?.act();
+    else commands.find((entry) => entry.key === key)?.act();
     return;
   }
   const plain = event.key.length === 1 || event.key === 'Enter';
@@ -115,7 +117,9 @@ function answer(word) {
 const setText = (id, text) => {
   if (find(id).textContent !== text) find(id).textContent = text;
 };
+// A question has the whole page: what else is shown waits behind it.
 function showChoices() {
+  document.body.classList.toggle('asks', view.question > 0);
   const picture = JSON.stringify([view.question, view.choices]);
   if (find('choices').dataset.picture === picture) return;
   find('choices').dataset.picture = picture;
@@ -173,23 +177,41 @@ function showView(next) {
   showCommands();
   showLatest();
   setText('work', workText());
-  if (heardSound !== undefined && view.sound_number !== heardSound && view.sound !== 'silent') play(view.sound);
+  // Of a page or node that has just begun, only what is still asked is said aloud.
+  const fresh = heardSound === undefined;
+  if (fresh ? view.question > 0 && view.sound === 'alarm' : view.sound_number !== heardSound) play(view.sound);
   heardSound = view.sound_number;
 }
+// What is wrong at this table, or elsewhere, with what to do; many of one cause as one.
+const ALARMS_SHOWN = 2;
+function showAlarms() {
+  const causes = byCause(status.alarms);
+  const items = causes.slice(0, ALARMS_SHOWN).map(({ say, count: times }) => make('div', { class: 'alarm' },
+    make('span', { lang: 'en' }, say[0]), times > 1 ? ` ${t('d_and_like', { count: times - 1 })}` : null));
+  if (causes.length > ALARMS_SHOWN) {
+    items.push(make('div', {}, t('d_more_alarms', { count: causes.length - ALARMS_SHOWN })));
+  }
+  const picture = JSON.stringify(causes);
+  if (find('alarms').dataset.picture === picture) return;
+  find('alarms').dataset.picture = picture;
+  find('alarms').hidden = items.length === 0;
+  find('alarms').replaceChildren(...items);
+}
 function showSafe() {
-  const { copies, unsafe, doubles } = status;
+  const { copies, unsafe, doubles, handover } = status;
   const parts = [];
   if (unsafe > 0) parts.push(t(unsafe === 1 ? 'd_unsafe_one' : 'd_unsafe', { unsafe: count(unsafe) }));
   else if (copies > 0) parts.push(t(copies === 1 ? 'd_safe_one' : 'd_safe', { copies }));
   if (doubles > 0) parts.push(t('d_doubles', { doubles }));
-  for (const alarm of status.alarms.slice(0, 2)) parts.push(alarm.say);
+  if (handover) parts.push(t('d_list', { number: handover.number, time: time(handover.time) }));
   find('safe').hidden = parts.length === 0;
   find('safe').replaceChildren(...parts.map((text) => make('div', {}, text)));
 }
 
 // ---- small dialogs ----
-function dialog(title, fields, label, act) {
-  const form = make('form', {}, make('h2', { id: 'dialog_title' }, t(title)),
+function dialog(title, fields, label, act, how) {
+  const form = make('form', {}, make('h2', { id: 'dialog_title' }, t(title).replace('…', '')),
+    how ? make('p', {}, how) : null,
     make('div', { class: 'row' }, ...fields),
     make('div', { class: 'row' }, make('button', { class: 'main' }, t(label)),
       make('button', { type: 'button', onclick: () => find('dialog').close() }, t('cancel'))));
@@ -208,7 +230,7 @@ const numeric = (name, text, value) => input(name, text, {
 });
 function askMore() {
   const close = () => find('dialog').close();
-  find('dialog').replaceChildren(make('h2', { id: 'dialog_title' }, t('d_more')),
+  find('dialog').replaceChildren(make('h2', { id: 'dialog_title' }, t('d_more').replace('…', '')),
     make('div', { class: 'row' }, ...further.map(({ text, act }) =>
       make('button', { type: 'button', onclick: () => { close(); act(); } }, t(text))),
     make('button', { type: 'button', onclick: close }, t('cancel'))));
@@ -220,7 +242,7 @@ function askSeries(name) {
       numeric('check_every', 'd_every', 25)], 'd_begin', (data) => {
       const numbers = Object.fromEntries([...data].map(([key, value]) => [key, Number(value)]));
       send({ command: name, ...numbers });
-    });
+    }, t(`${name}_how`));
 }
 function askHelper() {
   dialog('d_who', [input('text', 'd_initials', { type: 'text', maxlength: 8, size: 8, value: view.helper })],
@@ -238,15 +260,19 @@ function askRoll() {
 // ---- begin ----
 dress('desk');
 setText('sentence', t('d_wait'));
-// Nobody is to go on by a sentence that no longer holds.
+// Nobody is to go on by a sentence, a button or a state that no longer holds.
 addEventListener('gone', () => {
+  document.body.classList.add('gone');
   find('say').dataset.tone = 'halt';
   setText('word', t('d_halt'));
   setText('sentence', t('lost'));
   setText('aside', '');
   find('sentence').lang = language;
 });
-addEventListener('back', () => view && showView(view));
+addEventListener('back', () => {
+  document.body.classList.remove('gone');
+  if (view) showView(view);
+});
 find('form').addEventListener('submit', (event) => {
   event.preventDefault();
   enter();
@@ -266,6 +292,7 @@ listen('desk', {
     status = news;
     showStatus(status);
     showSafe();
+    showAlarms();
   },
   desk: (next) => {
     if (view && next.version < view.version) { // the node has begun anew: what it says now counts

@@ -1,8 +1,9 @@
 // The floor, for the lead: every table, every bib, what is wrong and what to do about it.
 import { chipText, count, dress, find, listen, make, showStatus, t, time } from './app.js';
 import { retire, settle, takeOff, whoOf } from './acts.js';
-import { showMap, watchMap } from './map.js';
+import { runsOf, showMap, watchMap } from './map.js';
 import { forecastText, showPace } from './pace.js';
+import { showTickets, watchTickets } from './tickets.js';
 
 // Replaces what is in a box only if it is to show something else, so that nobody's focus or
 // selection goes when nothing changed.
@@ -44,7 +45,7 @@ function alarmCard({ count: times, say }) {
   const head = make('p', { class: 'mark bad' }, t('alarm_many', { count: times }), ' ',
     make('span', { lang: 'en' }, say[0]));
   head.style.whiteSpace = 'normal';
-  card.append(head, make('details', {}, make('summary', {}, `${times}`), rest));
+  card.append(head, make('details', {}, make('summary', {}, t('alarm_all', { count: times })), rest));
   return card;
 }
 
@@ -97,7 +98,7 @@ function heardText(table) {
 }
 function tableRow(table, lead) {
   const number = (n) => make('td', { class: 'number' }, count(n));
-  const may = lead && !table.self && table.role === 'table' && table.state !== 'dead' && table.state !== 'stolen';
+  const may = lead && !table.self && table.role !== 'lead' && table.state !== 'dead' && table.state !== 'stolen';
   const state = make('span', { class: `mark ${marks[table.state]}` }, t(`t_${table.state}`));
   if (table.state === 'fetch') state.style.whiteSpace = 'normal';
   return make('tr', {},
@@ -137,11 +138,56 @@ function showHolds({ holds }) {
       ? make('p', {}, t('more_holds', { shown: holds.list.length, all: holds.count })) : null,
   ]));
 }
-function showList({ handover }) {
+// ---- bibs that somebody has to look at ----
+const LOOKED_MAX = 60;
+const lookKinds = ['e', 'q', 'p'];
+const bibLink = (bib) => make('li', {}, make('a', { href: `/ask#${bib}` }, bib));
+function showLooks({ map }) {
+  const bibs = { e: [], q: [], p: [] };
+  for (const { first, last, state } of map ? runsOf(map) : []) {
+    for (let bib = first; bibs[state] && bib <= last; bib++) bibs[state].push(bib);
+  }
+  find('look_at').hidden = lookKinds.every((kind) => bibs[kind].length === 0);
+  show('looks', bibs, () => lookKinds.filter((kind) => bibs[kind].length > 0).flatMap((kind) => [
+    make('p', {}, make('strong', {}, `${t(`m_${kind}`)}: ${count(bibs[kind].length)}`)),
+    make('ul', { class: 'bibs' }, ...bibs[kind].slice(0, LOOKED_MAX).map(bibLink)),
+    bibs[kind].length > LOOKED_MAX ? make('p', {}, t('more_bibs', { shown: LOOKED_MAX, all: count(bibs[kind].length) })) : null,
+  ]));
+}
+
+// ---- the list: what it lacks, which is out, what changed since ----
+function notClosed(table) {
+  const { name, connected } = table;
+  if (connected) return t('nc_open', { name });
+  return heardText(table) === t('never') ? t('nc_never', { name }) : t('nc_away', { name, time: heardText(table) });
+}
+async function showSince() {
+  const answer = await fetch('/since', {
+    method: 'POST', headers: { 'Content-Type': 'application/json' }, body: '{}',
+  }).then((got) => got.json()).catch(() => null);
+  if (!answer) return find('since').replaceChildren(make('p', { class: 'error' }, t('lost')));
+  const text = t(answer.count === 0 ? 'since_none' : 'since_are', { number: answer.number, count: count(answer.count) });
+  const parts = [make('p', {}, text), make('ul', { class: 'bibs' }, ...answer.bibs.map(bibLink))];
+  if (answer.bibs.length < answer.count) {
+    parts.push(make('p', {}, t('more_bibs', { shown: answer.bibs.length, all: count(answer.count) })));
+  }
+  if (answer.count > 0) parts.push(make('p', { class: 'note' }, t('since_how')));
+  return find('since').replaceChildren(...parts);
+}
+function showList({ handover, tables }) {
+  const open = tables.filter(({ self, closed, role, state }) =>
+    !self && !closed && role !== 'reader' && state !== 'dead' && state !== 'stolen');
+  const lines = open.map(notClosed).sort((a, b) => a.localeCompare(b, undefined, { numeric: true }));
+  show('not_closed', lines, () => [
+    make('p', {}, t(lines.length > 0 ? 'nc_some' : 'nc_none')),
+    make('ul', {}, ...lines.map((line) => make('li', {}, line)))]);
   if (!handover) {
     find('list_out').textContent = t('no_list');
+    find('since').replaceChildren();
     return;
   }
+  show('since', [handover.number, handover.same], () => [handover.same ? null
+    : make('button', { onclick: () => showSince() }, t('since_show'))]);
   const who = handover.helper ? t('who', { table: handover.table, helper: handover.helper }) : handover.table;
   find('list_out').textContent = `${t('list_is', {
     number: handover.number, bibs: count(handover.lines), who, time: time(handover.time),
@@ -150,6 +196,7 @@ function showList({ handover }) {
 
 dress('floor');
 watchMap();
+watchTickets();
 let newest;
 function showAll(floor) {
   showFigures(floor);
@@ -161,10 +208,14 @@ function showAll(floor) {
   showMap(floor.map);
   showPace(floor);
   showHolds(floor);
+  showLooks(floor);
   showList(floor);
 }
 listen('floor', {
-  status: showStatus,
+  status: (status) => {
+    showStatus(status);
+    showTickets(status);
+  },
   floor: (floor) => showAll((newest = floor)),
 });
 // The forecast and "now" move on with the clock, also when nothing else does.

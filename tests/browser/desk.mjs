@@ -2,21 +2,15 @@
 // hardware: with a scanner alone, with the keyboard alone, with a finger alone; a scan while a
 // question is open; 40 scans in 10 seconds; a cut; the node killed under the open page.
 //
-// How fast a scanner types is common practice, no source: 5 to 20 ms between keys.
 import test from 'node:test';
 import assert from 'node:assert/strict';
 import { listed, sleep, stack, until } from '../field.mjs';
-import { assertSameOrigin, faults, openBrowser, openFloor, openPage, start } from './browser.mjs';
+import { assertSameOrigin, faults, openBrowser, openFloor, openPage, scan, start } from './browser.mjs';
 
 const SMALL = { viewport: { width: 1024, height: 600 } };
 const tone = (page, wanted) => page.locator(`#say[data-tone="${wanted}"]`).waitFor();
 const sentence = (page) => page.locator('#sentence').textContent();
 
-async function scan(page, text) {
-  await page.keyboard.press('Shift'); // the browser's own first key is slow on a machine that is busy
-  await page.keyboard.type(text);
-  await page.keyboard.press('Enter');
-}
 async function focused(page) {
   return page.evaluate(() => document.activeElement?.id);
 }
@@ -57,6 +51,17 @@ test('a scanner alone', { timeout: 120000 }, async (t) => {
     await until('the question is over', 10000, async () => (await one.json(['desk', '--view'])).question === 0);
     assert.equal(await chipped(one, 1042), 1);
   });
+  await t.test('cards begin and end looking, and take the last one back', async () => {
+    const way = (wanted) => until(wanted, 10000, async () => (await one.json(['desk', '--view'])).way === wanted);
+    await tone(desk, 'ready');
+    await scan(desk, '+LOOK');
+    await way('look');
+    await scan(desk, '+ONE');
+    await way('on-demand');
+    await scan(desk, '+UNDO');
+    await desk.locator('#latest li.undone', { hasText: '1042' }).waitFor();
+    assert.equal(await chipped(one, 1042), 0);
+  });
   await t.test('the field has the focus, whatever was pressed', async () => {
     await tone(desk, 'ready');
     await desk.locator('.bar .station').click();
@@ -79,8 +84,8 @@ test('a keyboard alone', { timeout: 120000 }, async (t) => {
   assert.equal((await one.json(['ask', '1100'])).issues[0].how, 'typed');
   await tone(desk, 'ready');
 
-  await t.test('F8 takes the last one back', async () => {
-    await desk.keyboard.press('F8');
+  await t.test('F9 takes the last one back', async () => {
+    await desk.keyboard.press('F9');
     await until('undone, or asked', 10000, async () => {
       const view = await one.json(['desk', '--view']);
       return view.question > 0 || view.latest[0].undone;
@@ -106,7 +111,8 @@ test('a keyboard alone', { timeout: 120000 }, async (t) => {
     const open = await one.json(['desk', '--view']);
     if (open.question > 0) await desk.keyboard.press('F1');
     await tone(desk, 'ready');
-    await desk.keyboard.press('F10');
+    await desk.getByRole('button', { name: /^Series/ }).focus();
+    await desk.keyboard.press('Enter');
     await desk.keyboard.type('1250');
     await desk.keyboard.press('Tab');
     await desk.keyboard.type('1240');
@@ -115,8 +121,20 @@ test('a keyboard alone', { timeout: 120000 }, async (t) => {
     assert.equal(await focused(desk), 'number');
     await scan(desk, '1250');
     await until('some are chipped', 30000, async () => (await chipped(one, 1248)) === 1);
+    const { next } = await one.json(['desk', '--view']);
+    await desk.keyboard.press('F8');
+    await until('what is not here is put down', 20000, async () =>
+      (await one.status()).holds.some(({ bib, how }) => Math.abs(Number(bib) - next) <= 1 && how === 'missing'));
     await desk.keyboard.press('F7');
     await until('it is ended', 20000, async () => (await one.json(['desk', '--view'])).way === 'on-demand');
+  });
+  await t.test('F10 looks, F7 ends that', async () => {
+    const view = await one.json(['desk', '--view']);
+    if (view.question > 0) await desk.keyboard.press(`F${view.choices.length}`);
+    await desk.keyboard.press('F10');
+    await until('it looks', 10000, async () => (await one.json(['desk', '--view'])).way === 'look');
+    await desk.keyboard.press('F7');
+    await until('it does not', 10000, async () => (await one.json(['desk', '--view'])).way === 'on-demand');
   });
   await t.test('the field is reached, and buttons work with Tab and Enter', async () => {
     const view = await one.json(['desk', '--view']);
@@ -127,6 +145,19 @@ test('a keyboard alone', { timeout: 120000 }, async (t) => {
     await desk.keyboard.press('Enter');
     await until('signed on', 10000, async () => (await one.json(['desk', '--view'])).helper === 'GH');
     assert.equal(await focused(desk), 'number');
+    await desk.getByRole('button', { name: 'Helper: GH' }).waitFor();
+  });
+  await t.test('change of shift: what is done after it is the other helper\'s', async () => {
+    await desk.getByRole('button', { name: 'Helper: GH' }).focus();
+    await desk.keyboard.press('Enter');
+    await desk.keyboard.press('Control+A');
+    await desk.keyboard.type('JK');
+    await desk.keyboard.press('Enter');
+    await desk.getByRole('button', { name: 'Helper: JK' }).waitFor();
+    await tone(desk, 'ready');
+    await scan(desk, '1110');
+    await desk.locator('#latest li', { hasText: '1110' }).waitFor();
+    assert.equal((await one.json(['ask', '1110'])).issues[0].helper, 'JK');
   });
   assert.deepEqual(desk.wrong, []);
 });
@@ -149,16 +180,56 @@ test('a finger alone, on a small screen', { timeout: 120000 }, async (t) => {
     assert.ok((await button.boundingBox()).height >= 44, 'large enough for a finger');
   }
   assert.ok(await inView(desk.locator('#number')));
+  assert.ok(await inView(desk.locator('#sentence')));
+  await t.test('the question has the whole width of the page', async () => {
+    const box = await desk.locator('#say').boundingBox();
+    assert.ok(box.width > 0.95 * 1024, `${box.width}`);
+  });
   await t.test('a question: axe-core, WCAG 2.2 AA', async () => assert.deepEqual(await faults(desk), []));
   const { question } = await one.json(['desk', '--view']);
   await desk.locator('#choices button').last().tap();
   await until('it is answered', 10000, async () => (await one.json(['desk', '--view'])).question !== question);
   await tone(desk, 'ready');
   await t.test('ready: axe-core', async () => assert.deepEqual(await faults(desk), []));
-  await t.test('a dialog: axe-core', async () => {
-    await desk.getByRole('button', { name: /Series/ }).tap();
+  await t.test('each dialog: axe-core, and each button of it on the screen', async () => {
+    const look = async () => {
+      assert.deepEqual(await faults(desk), []);
+      for (const button of await desk.locator('dialog button').all()) {
+        assert.ok(await inView(button), await button.textContent());
+        assert.ok((await button.boundingBox()).height >= 44);
+      }
+      await desk.locator('dialog').getByRole('button', { name: 'Go back' }).tap();
+    };
+    for (const name of [/^Series/, /^Helper/, /^More/]) {
+      await desk.getByRole('button', { name }).tap();
+      await look();
+    }
+    for (const name of [/^Prove/, /^Redo/, /^Roll/]) {
+      await desk.getByRole('button', { name: /^More/ }).tap();
+      await desk.locator('dialog').getByRole('button', { name }).tap();
+      await look();
+    }
+  });
+  await t.test('at work, and done: axe-core', async () => {
+    await desk.locator('#number').fill('1301');
+    await desk.getByRole('button', { name: 'Enter' }).tap();
+    await desk.locator('#latest li', { hasText: '1301' }).waitFor();
     assert.deepEqual(await faults(desk), []);
-    await desk.keyboard.press('Escape');
+    await desk.getByRole('button', { name: /^F9/ }).tap();
+    await desk.locator('#latest li.undone', { hasText: '1301' }).waitFor();
+    assert.deepEqual(await faults(desk), []);
+  });
+  await t.test('what the antenna hears is said', async () => {
+    await tone(desk, 'ready');
+    await desk.getByRole('button', { name: /^More/ }).tap();
+    await desk.getByRole('button', { name: 'What does the empty antenna hear?' }).tap();
+    await until('it says so', 10000, async () => /^The empty antenna hears/.test(await desk.locator('#aside').textContent()));
+  });
+  await t.test('the other language fits, too', async () => {
+    await desk.locator('select').selectOption('de');
+    await desk.getByRole('button', { name: /^Serie/ }).waitFor();
+    for (const button of await desk.locator('#commands button').all()) assert.ok(await inView(button), await button.textContent());
+    assert.deepEqual(await faults(desk), []);
   });
   await t.test('with less motion nothing moves', async () => {
     await desk.emulateMedia({ reducedMotion: 'reduce' });
@@ -212,6 +283,14 @@ test('a double arrives on screen at the table that made it, after a cut', { time
   const browser = await openBrowser(t, SMALL);
   const desk = await openPage(browser, one.page);
   await tone(desk, 'ready');
+  await desk.evaluate(() => {
+    window.tones = 0;
+    const begin = OscillatorNode.prototype.start;
+    OscillatorNode.prototype.start = function count(...when) {
+      window.tones++;
+      return begin.apply(this, when);
+    };
+  });
   await two.stop();
   await lead.stop();
   await until('it says that it works alone', 20000, async () =>
@@ -227,7 +306,15 @@ test('a double arrives on screen at the table that made it, after a cut', { time
   await start(t, one, lead, ['--encoder', 'rehearse:away=200,next=100']);
   await until('both tables are named', 30000, async () => {
     const said = await desk.locator('#say').textContent();
-    return said.includes('1500') && said.includes('Table 2') && /chipped twice/.test(said);
+    return said.includes('1500') && /chipped twice: Table \d, \d\d:\d\d.*; and Table \d, \d\d:\d\d/.test(said) &&
+      said.includes('Table 1') && said.includes('Table 2');
+  });
+  assert.equal(await desk.locator('#say').getAttribute('data-tone'), 'halt', 'it interrupts');
+  await until('the alarm was to be heard', 5000, () => desk.evaluate(() => window.tones >= 6));
+  await t.test('the times are those of this place', async () => {
+    const [issue] = (await one.json(['ask', '1500'])).issues;
+    const local = new Date(issue.time).toLocaleTimeString('en-GB', { hour: '2-digit', minute: '2-digit' });
+    assert.ok((await sentence(desk)).includes(local), local);
   });
   assert.deepEqual(desk.wrong.filter((text) => !/ERR_CONNECTION_REFUSED|Failed to load/.test(text)), []);
 });
@@ -243,6 +330,8 @@ test('the node is killed under the open page, in the middle of the work', { time
   await scan(desk, '1601');
   await desk.locator('#trouble', { hasText: '1601' }).waitFor();
   await desk.locator('#sentence', { hasText: 'No answer' }).waitFor();
+  for (const part of ['#safe', '#work', '#commands']) assert.ok(!await desk.locator(part).isVisible(), part);
+  assert.deepEqual(await faults(desk), []);
   await start(t, one, lead, ['--encoder', 'rehearse:away=200,next=100']);
   await tone(desk, 'ready');
   assert.equal(await chipped(one, 1601), 0);

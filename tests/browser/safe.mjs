@@ -65,7 +65,8 @@ test('only pages of this node get something done', { timeout: 120000 }, async (t
   await t.test('verbs and words that are not for pages', async () => {
     const was = await records();
     for (const wrong of [
-      { verb: 'event new', arguments: [] }, { verb: 'ticket', arguments: ['Table 9'] },
+      { verb: 'event new', arguments: [] }, { verb: 'ticket', arguments: ['Table 9', '--out', '/tmp/x'] },
+      { verb: 'ticket', arguments: ['--tables', '1', '--sheet=/tmp/x.svg'] }, { verb: 'ticket lead', arguments: [] },
       { verb: 'run', arguments: [] }, { verb: 'export', arguments: ['/tmp/x.csv'] },
       { verb: 'retire', arguments: ['Table 1', '--dead', '--passphrase-file', '/etc/hostname'] },
       { verb: 'note', arguments: [7] }, { verb: 'note', arguments: 'x' }, { verb: 7 }, [], 'note', null,

@@ -33,6 +33,9 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await lead.must(['hold', '1500', '--reason', 'name is wrong']);
   await lead.must(['hold', '1501', '1502', '--missing', '--reason', 'not in the box']);
   await lead.must(['hold', '1510', '--reprint', '--reason', 'wet']);
+  await lead.must(['void', (await lead.json(['ask', '30'])).issues[0].record, '--reason', 'the chip is torn']);
+  await lead.run(['handover', '--out', `${lead.dir}-list.csv`]);
+  await lead.must(['hold', '31', '--reason', 'name is wrong']);
   await two.stop();
 
   const browser = await openBrowser(t, { viewport: { width: 1024, height: 600 } });
@@ -59,7 +62,7 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await desk.getByRole('button', { name: /^More/ }).click();
   await shoot(desk, 'desk-more');
   await desk.keyboard.press('Escape');
-  await desk.keyboard.press('F10');
+  await desk.getByRole('button', { name: /^Series/ }).click();
   await desk.keyboard.type('1800');
   await desk.keyboard.press('Tab');
   await desk.keyboard.type('1790');
@@ -67,6 +70,8 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await desk.keyboard.press('Enter');
   await tone(desk, 'work');
   await shoot(desk, 'desk-series');
+  await desk.keyboard.press('F7');
+  await tone(desk, 'ready');
 
   const wide = await openBrowser(t, { viewport: { width: 1280, height: 800 } });
   const floor = await openPage(wide, `${lead.page}floor`);
@@ -79,6 +84,19 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await shoot(floor, 'floor-put-out');
   await floor.keyboard.press('Escape');
 
+  await floor.getByRole('button', { name: 'Show what changed' }).click();
+  await floor.locator('#since li').first().waitFor();
+  await floor.getByRole('button', { name: 'Make tickets' }).click();
+  await shoot(floor, 'floor-tickets');
+  await floor.getByRole('button', { name: 'Make them' }).click();
+  await floor.locator('.error', { hasText: 'There is a station' }).waitFor();
+  await floor.locator('#tk_tables').fill('3-6');
+  await floor.getByRole('button', { name: 'Make them' }).click();
+  await floor.locator('.sheets img').waitFor();
+  await shoot(floor, 'floor-tickets-made');
+  await floor.getByRole('button', { name: 'Done' }).click();
+  await shoot(floor, 'floor-below', true);
+
   const ask = await openPage(wide, `${lead.page}ask#2450`);
   await ask.locator('.history li').first().waitFor();
   await shoot(ask, 'ask-double', true);
@@ -89,6 +107,17 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await until('German', 5000, async () => (await ask.locator('h1').textContent()).startsWith('Was'));
   await shoot(ask, 'ask-german', true);
 
+  await two.must(['issue', '1600', '--reason', 'asked for']);
+  await start(t, two, lead);
+  await tone(desk, 'halt');
+  await desk.locator('#sentence', { hasText: 'chipped twice' }).waitFor();
+  await shoot(desk, 'desk-double');
+  await lead.stop();
+  await two.stop();
+  await desk.locator('#choices button').first().click();
+  await tone(desk, 'ready');
+  await desk.locator('#safe', { hasText: 'alone' }).waitFor();
+  await shoot(desk, 'desk-alone');
   await one.kill();
   await desk.locator('#sentence', { hasText: 'No answer' }).waitFor();
   await shoot(desk, 'desk-node-gone');

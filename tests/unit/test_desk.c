@@ -226,7 +226,7 @@ static void said_times(void **state) {
     rig.world.wall = 1800000000000; /* 2027-01-15T08:00:00Z, as date -u -d @1800000000 has it */
     world_issue(&rig.world, rig.at, "42", 0, 900, NULL, NULL);
     rig_scan(&rig, "42");
-    rig_says(&rig, DESK_ASK, "Table 1, 08:00 UTC.");
+    rig_says(&rig, DESK_ASK, "Table 1, 08:00.");
     rig.zone_ms = 90 * 60000;
     rig_restart(&rig);
     rig_scan(&rig, "42");
