@@ -342,7 +342,9 @@ const struct verb verb_table[] = {
      "Writes the chip list for the timing crew.",
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
-     "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
+     "longer count: what one of these shares with a chip that counts (EPC, TID) stands in columns\n"
+     "of its own there, and must not be blocked. Chips from a supplier's list that nobody has read\n"
+     "are marked \"not seen yet\". Names tables that are not closed first. Ends with status 1 if there are any,\n"
      "or doubles, or bibs in doubt. --since-handover: only bibs that something was recorded of\n"
      "since the last list that was handed over.\n",
      export_options, verb_export, VERB_COPY, 0},

@@ -147,6 +147,19 @@ test('looks', async (t) => {
   assert.equal((await look(tag(77))).tags[0].number, 77);
   assert.match((await table.run(['look', ...tag(77)])).stdout, /number 77 .* one of Lead's/);
   assert.equal((await look(['--tag', 'ABCD'])).tags[0].is, 'unknown');
+  const strange = [ // [kind, EPC, what people are told]
+    ['gs1', '3074257BF7194E4000001A85', /a shop's tag \(GS1 SGTIN-96\)/], // GS1 TDS, E.3
+    ['other_event', `00001268${epcOf(42).slice(8)}`, /a chip of another event \(own\), number 42/],
+    ['other_scheme', '3500E86F8000A9E000000586', /another event, of a scheme not used here/],
+    ['blank', '000000000000000000000000', /: blank\./],
+    ['blank', 'E28011052000000000000000', /: blank, as its maker/],
+    ['unknown', 'ABCD', /a code that is not known here/],
+  ];
+  for (const [kind, epc, said] of strange) {
+    const answer = await look(['--tag', epc]);
+    assert.deepEqual([answer.tags[0].kind, answer.tags[0].is], [kind, 'unknown'], epc);
+    assert.match((await table.run(['look', '--tag', epc])).stdout, said);
+  }
   assertRefused(await table.run(['look']), WRONG);
   assertRefused(await table.run(['look', '--tag', 'xyz']), WRONG);
   assert.equal((await table.status()).records, records);
