@@ -4,6 +4,7 @@
 // Exit statuses: 1 the state says no, 2 the input is wrong.
 import test from 'node:test';
 import assert from 'node:assert/strict';
+import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { assertRefused, atEnd, epcOf, makeEvent, scratch, stack, until } from '../field.mjs';
 
@@ -234,6 +235,36 @@ test('a runner changes the number', async (t) => {
   // A late entry is nobody's.
   await table.must(['change', '1002', '19005', '--chip', 'destroyed']);
   assert.equal((await table.json(['ask', '1002'])).issues[0].ended.chip, 'destroyed');
+});
+
+test('a number that is held back, or nobody\'s: who may change to it', async (t) => {
+  const folder = scratch(t);
+  const [lead, table] = await makeEvent(folder, [local, local]);
+  await table.issue([1001]);
+  await lead.issue([1]);
+  await lead.must(['hold', '2', '--reason', 'not paid']);
+  await lead.must(['hold', '3', '--missing', '--reason', 'not in the box']);
+  assertRefused(await lead.run(['change', '1', '2']), NO);
+  await lead.must(['change', '1', '2', '--reason', 'paid now']); // as with issue
+  await lead.must(['change', '2', '3']); // it is in hand now
+  await table.must(['hold', '1002', '--reason', 'wet']);
+  assertRefused(await table.run(['change', '1001', '1002', '--reason', 'all the same']), NO);
+  assertRefused(await table.run(['change', '1001', '18000']), NO); // no table's number
+  await table.must(['change', '1001', '18000', '--reason', 'a spare bib']);
+});
+
+test('a supplier\'s chip that goes on with another number', async (t) => {
+  const folder = scratch(t);
+  const [, table] = await makeEvent(folder, [local, local], { scheme: 'as-read' });
+  const file = join(folder, 'list.csv');
+  writeFileSync(file, 'bib,epc\n1001,AA01\n1002,AA02\n');
+  await table.must(['issue', '--from', file]);
+  await table.must(['look', '1001', '--tag', 'AA01']);
+  await table.must(['change', '1001', '1050']);
+  await table.must(['change', '1002', '1051']);
+  assert.equal((await table.status()).unseen, 1); // nobody has read AA02
+  await table.must(['look', '1051', '--tag', 'AA02']);
+  assert.equal((await table.status()).unseen, 0);
 });
 
 test('where chips are taken as they come, the same chip goes on', async (t) => {
