@@ -10,6 +10,7 @@
 #ifndef BIBWEAVE_DESK_H
 #define BIBWEAVE_DESK_H
 
+#include "common/keys.h"
 #include "common/pairs.h"
 
 enum {
@@ -88,7 +89,8 @@ struct desk_event {
     struct mono_ms now;
     struct wall_ms wall;
     struct slice text;
-    bool scanned; /* TEXT: by a barcode scanner, else by hand */
+    bool scanned;           /* TEXT: by a barcode scanner, else by hand */
+    enum keys_fault spoilt; /* TEXT: what is known to be wrong with it */
     const struct desk_tag *tag;
     size_t tag_count; /* FIELD: may be more than DESK_FIELD_MAX */
     uint64_t order;

@@ -213,6 +213,7 @@ struct desk {
     size_t told_count;
     char field_say[DESK_SAY_MAX]; /* what is wrong with what lies there; "" for nothing */
     char aside[DESK_SAY_MAX];
+    bool aside_old;          /* a bib was done since it was said */
     char news[DESK_SAY_MAX]; /* said until the next input */
 
     /* looking */

@@ -257,6 +257,7 @@ static enum error_code feed_text(struct table *table, struct desk_event *event, 
     }
     event->text = slice_text(line.text);
     event->scanned = line.scanned;
+    event->spoilt = line.fault;
     enum error_code code = feed(table, event, err);
     event->text = slice_text("");
     return code;

@@ -344,8 +344,9 @@ const struct verb verb_table[] = {
      "no\n"
      "longer count: what one of these shares with a chip that counts (EPC, TID) stands in columns\n"
      "of its own there, and must not be blocked. Chips from a supplier's list that nobody has read\n"
-     "are marked \"not seen yet\". Names tables that are not closed first. Ends with status 1 if there are any,\n"
-     "or doubles, or bibs in doubt. --since-handover: only bibs that something was recorded of\n"
+     "are marked \"not seen yet\".\n"
+     "Names tables that are not closed first. Ends with status 1 if there are any, or doubles, or\n"
+     "bibs in doubt. --since-handover: only bibs that something was recorded of\n"
      "since the last list that was handed over.\n",
      export_options, verb_export, VERB_COPY, 0},
     {"handover", "handover --out FILE.csv [--force] [--helper INITIALS]",
