@@ -281,13 +281,15 @@ const struct verb verb_table[] = {
      "nothing. Ends with status 1 if anything is wrong.\n",
      look_options, verb_look, VERB_STATION, 0},
     {"roll",
-     "roll ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]",
+     "roll [ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]]",
      "Records which roll of chips is loaded at this table, or that it is not any more.",
      "ROLL is what is written on it. --pair: its chips come in pairs. N is how many chips are on\n"
-     "it; with --scrapped, how many were spoiled.\n",
+     "it; with --scrapped, how many were spoiled (without it: the whole roll). Without ROLL:\n"
+     "lists how many chips of each roll were used and scrapped, by table, and how many are left.\n",
      roll_options, verb_roll, VERB_STATION, 0},
-    {"note", "note TEXT [--bib BIB] [--table NAME] [--helper INITIALS]",
-     "Keeps a sentence, for all tables to read.", "", note_options, verb_note, VERB_STATION, 0},
+    {"note", "note [TEXT] [--bib BIB] [--table NAME] [--helper INITIALS]",
+     "Keeps a sentence, for all tables to read.", "Without TEXT: lists what was noted.\n",
+     note_options, verb_note, VERB_STATION, 0},
     {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "", no_options,
      verb_ask, VERB_STATION, 0},
     {"doubles", "doubles", "Lists bibs that were chipped twice, and chips on two bibs.",
@@ -343,7 +345,8 @@ const struct verb verb_table[] = {
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
      "longer count: what one of these shares with a chip that counts (EPC, TID) stands in columns\n"
-     "of its own there, and must not be blocked. Chips from a supplier's list that nobody has read\n"
+     "of its own there, and must not be blocked. Chips from a supplier's list that nobody has "
+     "read\n"
      "are marked \"not seen yet\".\n"
      "Names tables that are not closed first. Ends with status 1 if there are any, or doubles, or\n"
      "bibs in doubt. --since-handover: only bibs that something was recorded of\n"

@@ -183,6 +183,13 @@ test('half of a pair', async (t) => {
   assert.equal((await table.run(['look', '1001', ...tags(3), '--json'])).json().verdict, 'strange');
 });
 
+async function rollsOf(station, roll, scrapped, used, left = 2000 - scrapped - used) {
+  const { rolls } = await station.json(['roll']);
+  const of = rolls.find((one) => one.roll === roll);
+  assert.deepEqual([of.used, of.scrapped, of.left], [used, scrapped, left]);
+  return of.tables;
+}
+
 test('rolls and notes', async (t) => {
   const folder = scratch(t);
   const [lead, table] = await makeEvent(folder, [local, local]);
@@ -195,12 +202,19 @@ test('rolls and notes', async (t) => {
   assertRefused(await table.run(['roll', '']), WRONG);
   assertRefused(await table.run(['roll', 'R', '--count', 'many']), WRONG);
   assertRefused(await table.run(['roll', 'R', '--loaded', '--removed']), WRONG);
+  await rollsOf(table, 'R 12', 3, 0);
   await table.must(['note', 'box B was wet', '--bib', '1001', '--helper', 'AB']);
   await table.must(['note', 'lunch at noon', '--table', 'lead']);
   assertRefused(await table.run(['note', 'x', '--table', 'Table 77']), NO);
   assertRefused(await table.run(['note', 'a\u001b[2Jb']), WRONG);
   assertRefused(await table.run(['note', 'x'.repeat(201)]), WRONG);
   await give(folder, table, lead);
+  const all = (await lead.json(['note'])).notes;
+  assert.deepEqual(all.map((note) => [note.text, note.bib, note.about]),
+    [['box B was wet', '1001', null], ['lunch at noon', null, 'Lead']]);
+  assert.match((await lead.must(['note', '--table', 'Lead'])).stdout,
+    /^Lead, note: Table 1, [^\n]*: "lunch at noon"\n$/);
+  assert.match((await lead.must(['note', '--bib', '1002'])).stdout, /no notes/);
   const { notes } = await lead.json(['ask', '1001']);
   assert.deepEqual(notes.map(({ text, table: by, helper }) => [text, by, helper]),
     [['box B was wet', 'Table 1', 'AB']]);
