@@ -108,6 +108,18 @@ test('a command without a node, and inputs that are none, are refused', async (t
   assert.equal(view.latest.length, 0);
 });
 
+test('lines that are no text are said, one by one', async (t) => {
+  const table = await oneTable(t);
+  await table.station.start(withEncoders('rehearse'));
+  await table.ready();
+  for (const bytes of [[0x34, 0xff, 0xff, 0x33], [0x34, 0, 0x33], [0x34, 0x1b, 0x33]]) {
+    const answer = await table.station.run(['desk'], { input: Buffer.from([...bytes, 0x0a]) });
+    assert.equal(answer.status, 0, told(answer));
+    assert.match(answer.stdout, /^That did not come through whole/m, bytes.join());
+  }
+  assert.equal((await table.view()).latest.length, 0);
+});
+
 test('lines that are not typed at a terminal', async (t) => {
   const table = await oneTable(t);
   await table.station.start(withEncoders('rehearse'));
