@@ -110,9 +110,9 @@ const struct verb verb_table[] = {
      "          [--epc-unique | --epc-repeats] [--passphrase-file FILE | --unsealed]\n"
      "          [--second-lead NAME | --no-second-lead]",
      "Makes an event, and this folder's station as its lead.",
-     "RANGES are like 1-700,900. SCHEME is gid96:MANAGER:CLASS, own:CODE, or as-read for chips "
-     "that\n"
-     "come written. --late names numbers for late entries, which are never asked about.\n"
+     "RANGES are like 1-700,900. SCHEME is gid96:MANAGER:CLASS, own:CODE[:AFI], or as-read for\n"
+     "chips that come written; AFI is two hex digits in place of 0F. --late names numbers for\n"
+     "late entries, which are never asked about.\n"
      "--tags-per-bib is 1 to 4, else 1. --zeros-count makes 007 another bib than 7.\n"
      "--epc-unique says that no two chips have the same EPC (else only with as-read);\n"
      "--epc-repeats says that they may. --listen is where other stations can reach this one.\n"
