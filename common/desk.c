@@ -506,6 +506,9 @@ static enum error_code take_event(struct desk *desk, const struct desk_event *ev
     case DESK_NOT_RECORDED:
         desk_not_recorded(desk, event);
         return ERR_OK;
+    case DESK_BEHIND:
+        desk->behind = event->behind;
+        return ERR_OK;
     case DESK_NEWS:
         return news(desk, err);
     case DESK_TICK:

@@ -73,6 +73,7 @@ enum desk_event_kind {
     DESK_RECORDED,     /* the last DESK_RECORD is committed; id of its last record */
     DESK_NOT_RECORDED, /* it is not: fault says why (a full disk, say); nothing was lost */
     DESK_NEWS,         /* records of other stations have come: look again */
+    DESK_BEHIND,       /* behind: whether other stations may know more than this one */
     DESK_TICK,
 };
 enum desk_failure {
@@ -103,6 +104,7 @@ struct desk_event {
     uint64_t check_every; /* SERIES: a bib in hand is scanned at the first, each of these, and the
                              last; 0: 25 */
     bool pair;
+    bool behind;
     struct record_id id;
     const struct error *fault; /* NOT_RECORDED; FAILED: why the order was not kept, else NULL */
 };

@@ -193,6 +193,7 @@ struct desk {
     struct desk_tag tried;
     bool has_granted; /* a chip that may be written whatever it carries: a person said so */
     struct desk_tag granted;
+    bool behind;      /* other stations may know more */
     bool doubles_due; /* look whether a bib of this desk was chipped twice */
 
     /* what people said */

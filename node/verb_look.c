@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "common/look.h"
+#include "node/behind.h"
 #include "node/proof.h"
 #include "node/show_day.h"
 #include "node/verb_parts.h"
@@ -44,32 +45,14 @@ static enum error_code read_tags(const struct options *options, struct record_lo
 
 /* ---- does this station know all ---- */
 
-struct others {
-    const struct sign_public *self;
-    size_t count;
-};
-
-static bool count_other(void *context, const struct pairs_station *station) {
-    struct others *others = context;
-    others->count += station->role >= ROLE_TABLE && !station->dead && !station->stolen &&
-                     !ID_EQUAL(station->key, *others->self);
-    return true;
-}
-
-/* It hears no other station, or one that holds more. */
 static enum error_code look_unsure(struct looking *looking, struct error *err) {
     struct verb_call *call = looking->call;
-    struct others others = {&call->station->keys.sign_public, 0};
-    enum error_code code = pairs_each_station(call->station->ledger, count_other, &others, err);
     struct sync_peer *peers = call->sync == NULL ? NULL : calloc(PEERS_MAX, sizeof(*peers));
     size_t count = peers == NULL ? 0 : sync_peers(call->sync, peers, PEERS_MAX);
-    bool connected = false, behind = false;
-    for (size_t i = 0; i < count; i++) {
-        connected = connected || peers[i].connected;
-        behind = behind || peers[i].behind > 0;
-    }
+    enum error_code code = behind_others(call->station->ledger, &call->station->keys.sign_public,
+                                         &looking->unsure, err);
+    looking->unsure = looking->unsure && behind_peers(peers, count);
     free(peers);
-    looking->unsure = others.count > 0 && (behind || !connected);
     return code;
 }
 

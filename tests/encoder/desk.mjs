@@ -5,8 +5,9 @@ import assert from 'node:assert/strict';
 import { spawn, spawnSync } from 'node:child_process';
 import { once } from 'node:events';
 import { existsSync, readFileSync } from 'node:fs';
-import { assertRefused, epcOf, program, sleep, stack, told, until } from '../field.mjs';
-import { example, oneTable, rehearsed, withEncoders } from './table.mjs';
+import { assertRefused, atEnd, epcOf, makeEvent, program, scratch, sleep, stack, told, until }
+  from '../field.mjs';
+import { example, oneTable, rehearsed, Table, withEncoders } from './table.mjs';
 
 const USAGE = 2;
 const MACHINE = 3;
@@ -107,6 +108,24 @@ test('a command without a node, and inputs that are none, are refused', async (t
   const view = await table.view();
   assert.equal(view.encoder, false);
   assert.equal(view.latest.length, 0);
+});
+
+test('a look says when other tables may know more', async (t) => {
+  const [lead, station] = await makeEvent(scratch(t), [{ listen: '127.0.0.1:7361' },
+    { listen: '127.0.0.1:7362' }]);
+  for (const each of [lead, station]) atEnd(t, () => each.alive && each.stop());
+  await station.start(withEncoders('rehearse'));
+  const table = new Table(station);
+  await table.ready();
+  assert.equal((await table.view()).aside, '');
+  await table.input({ command: 'look' });
+  await table.until('alone', ({ aside }) => /may be behind: others may know more/.test(aside));
+  await lead.start();
+  await table.until('not alone', ({ aside }) => aside === '');
+  await lead.stop();
+  await table.until('alone again', ({ aside }) => /may be behind/.test(aside), 60000);
+  await table.input({ command: 'on-demand' });
+  assert.equal((await table.view()).aside, '', 'whoever writes chips goes on');
 });
 
 test('lines that are no text are said, one by one', async (t) => {
