@@ -46,6 +46,7 @@ void desk_refuse(struct desk *desk, const char *format, ...) {
     va_start(list, format);
     print_list(desk->aside, sizeof(desk->aside), format, list);
     va_end(list);
+    desk->aside_old = false;
     desk_sound(desk, DESK_SOUND_REFUSED);
 }
 
@@ -54,6 +55,7 @@ void desk_mention(struct desk *desk, const char *format, ...) {
     va_start(list, format);
     print_list(desk->aside, sizeof(desk->aside), format, list);
     va_end(list);
+    desk->aside_old = false;
 }
 
 /* A stranger's name must not reach a terminal with control characters in it. */
@@ -439,6 +441,10 @@ static enum error_code one_thing(struct desk *desk, bool *again, struct error *e
         return ERR_OK;
     }
     if (lasting->line.active && !lasting->line.paused) {
+        if (desk->aside_old) { /* the next bib begins without anybody's saying so */
+            desk->aside[0] = '\0';
+            desk->aside_old = false;
+        }
         return desk_turn(desk, again, err);
     }
     offer_resume(desk);
@@ -498,6 +504,9 @@ static enum error_code take_event(struct desk *desk, const struct desk_event *ev
         return desk_recorded(desk, event, err);
     case DESK_NOT_RECORDED:
         desk_not_recorded(desk, event);
+        return ERR_OK;
+    case DESK_BEHIND:
+        desk->behind = event->behind;
         return ERR_OK;
     case DESK_NEWS:
         return news(desk, err);

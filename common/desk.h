@@ -10,6 +10,7 @@
 #ifndef BIBWEAVE_DESK_H
 #define BIBWEAVE_DESK_H
 
+#include "common/keys.h"
 #include "common/pairs.h"
 
 enum {
@@ -72,6 +73,7 @@ enum desk_event_kind {
     DESK_RECORDED,     /* the last DESK_RECORD is committed; id of its last record */
     DESK_NOT_RECORDED, /* it is not: fault says why (a full disk, say); nothing was lost */
     DESK_NEWS,         /* records of other stations have come: look again */
+    DESK_BEHIND,       /* behind: whether other stations may know more than this one */
     DESK_TICK,
 };
 enum desk_failure {
@@ -88,7 +90,8 @@ struct desk_event {
     struct mono_ms now;
     struct wall_ms wall;
     struct slice text;
-    bool scanned; /* TEXT: by a barcode scanner, else by hand */
+    bool scanned;           /* TEXT: by a barcode scanner, else by hand */
+    enum keys_fault spoilt; /* TEXT: what is known to be wrong with it */
     const struct desk_tag *tag;
     size_t tag_count; /* FIELD: may be more than DESK_FIELD_MAX */
     uint64_t order;
@@ -101,6 +104,7 @@ struct desk_event {
     uint64_t check_every; /* SERIES: a bib in hand is scanned at the first, each of these, and the
                              last; 0: 25 */
     bool pair;
+    bool behind;
     struct record_id id;
     const struct error *fault; /* NOT_RECORDED; FAILED: why the order was not kept, else NULL */
 };

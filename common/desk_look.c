@@ -52,8 +52,13 @@ static void say_listed(struct desk *desk, const struct desk_lookup *lookup, cons
     const struct pairs_issue *issue = &lookup->first_live;
     char who[120];
     desk_who(desk, issue->table, issue->wall, issue->helper, who, sizeof(who));
-    desk_print(out, size, "Bib %s%s: chipped at %s%s.", issue->bib.text, mark, who,
-               !issue->counted ? ", which does not count" : "");
+    bool unseen = false;
+    for (size_t i = 0; issue->how == ISSUE_FILE && i < issue->tag_count; i++) {
+        unseen = unseen || !issue->tag[i].seen;
+    }
+    desk_print(out, size, "Bib %s%s: chipped at %s%s.%s", issue->bib.text, mark, who,
+               !issue->counted ? ", which does not count" : "",
+               unseen ? " From a supplier's list, not seen yet: scan its bib, and it is." : "");
 }
 
 static void say_unlisted(struct desk *desk, const struct desk_tag *tag,

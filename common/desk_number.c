@@ -284,6 +284,25 @@ static void quote(struct slice text, char out[40]) {
     out[size] = '\0';
 }
 
+/* A line that came through in part holds U+FFFD, see keys.h: shown as it is, it would look like a
+ * number that somebody scanned. */
+static bool is_faulty(struct desk *desk, const struct desk_event *event, struct slice text) {
+    static const uint8_t mark[] = {0xEF, 0xBF, 0xBD};
+    struct error fault;
+    if (keys_fault_error(event->spoilt, &fault) != ERR_OK) {
+        desk_refuse(desk, "%s", fault.say);
+        return true;
+    }
+    for (size_t i = 0; i + sizeof(mark) <= text.size; i++) {
+        if (memcmp(text.data + i, mark, sizeof(mark)) == 0) {
+            desk_refuse(desk, "That did not come through whole, and was not taken. Scan it again, "
+                              "or type the number.");
+            return true;
+        }
+    }
+    return false;
+}
+
 /* Where a number is not taken now; false where it is. */
 static bool not_now(struct desk *desk, const char *text) {
     const struct desk_lasting *lasting = &desk->lasting;
@@ -365,6 +384,9 @@ enum error_code desk_text(struct desk *desk, const struct desk_event *event, str
     struct error unread;
     desk->aside[0] = desk->news[0] = '\0';
     if (text.size == 0) {
+        return ERR_OK;
+    }
+    if (is_faulty(desk, event, text)) {
         return ERR_OK;
     }
     quote(text, shown);

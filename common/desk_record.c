@@ -261,6 +261,7 @@ static void issued(struct desk *desk, const struct desk_job *job, const struct d
     lasting->latest[0].id = *id;
     lasting->latest_id[0] = true;
     rest(desk, job);
+    desk->aside_old = true;
     if (deed->half) {
         desk_print(desk->rest_say, sizeof(desk->rest_say),
                    "Bib %s is half done: %zu chip%s made. Put it aside until the rest is made.",

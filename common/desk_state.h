@@ -194,6 +194,7 @@ struct desk {
     struct desk_tag tried;
     bool has_granted; /* a chip that may be written whatever it carries: a person said so */
     struct desk_tag granted;
+    bool behind;      /* other stations may know more */
     bool doubles_due; /* look whether a bib of this desk was chipped twice */
 
     /* what people said */
@@ -214,6 +215,7 @@ struct desk {
     size_t told_count;
     char field_say[DESK_SAY_MAX]; /* what is wrong with what lies there; "" for nothing */
     char aside[DESK_SAY_MAX];
+    bool aside_old;          /* a bib was done since it was said */
     char news[DESK_SAY_MAX]; /* said until the next input */
 
     /* looking */

@@ -161,6 +161,11 @@ void desk_show(struct desk *desk) {
     if (desk->news[0] != '\0' && view.aside[0] == '\0' && strstr(view.say, desk->news) == NULL) {
         memcpy(view.aside, desk->news, sizeof(view.aside));
     }
+    bool looks = desk->way == DESK_WAY_LOOK || desk->way == DESK_WAY_PROVE;
+    if (looks && desk->behind && view.aside[0] == '\0') {
+        desk_print(view.aside, sizeof(view.aside),
+                   "This table may be behind: others may know more.");
+    }
     if (view.tone == DESK_HALT && desk->view.tone != DESK_HALT &&
         desk->sounds == desk->view.sound_number) {
         desk_sound(desk, DESK_SOUND_ALARM);

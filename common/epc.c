@@ -43,6 +43,33 @@ static bool take_decimal(struct slice *text, uint32_t max, uint32_t *value) {
     return true;
 }
 
+/* Takes two hex digits from the front of *text. */
+static bool take_hex_byte(struct slice *text, uint8_t *value) {
+    if (text->size < 2 || !hex_decode((const char *)text->data, 2, value, 1)) {
+        return false;
+    }
+    *text = slice_of(text->data + 2, text->size - 2);
+    return true;
+}
+
+bool epc_afi_fits(uint8_t afi) {
+    return afi != 0 && afi != EPC_OWN_AFI && afi != EPC_LIBRARY_LOAN_AFI &&
+           afi != EPC_LIBRARY_STOCK_AFI;
+}
+
+/* What stands behind an event's code: nothing, or an AFI. The usual one is kept as none. */
+static bool read_afi(struct slice text, struct epc_scheme *scheme) {
+    if (text.size == 0) {
+        return true;
+    }
+    uint8_t afi = 0;
+    if (!take_prefix(&text, ":") || !take_hex_byte(&text, &afi) || text.size > 0) {
+        return false;
+    }
+    scheme->afi = afi == EPC_OWN_AFI ? 0 : afi;
+    return afi == EPC_OWN_AFI || epc_afi_fits(afi);
+}
+
 static bool read_scheme(struct slice text, struct epc_scheme *scheme) {
     if (slice_equal(text, slice_text("as-read"))) {
         scheme->kind = EPC_AS_READ;
@@ -56,7 +83,8 @@ static bool read_scheme(struct slice text, struct epc_scheme *scheme) {
     }
     if (take_prefix(&text, "own:")) {
         scheme->kind = EPC_OWN;
-        return take_decimal(&text, UINT32_MAX, &scheme->code) && scheme->code > 0 && text.size == 0;
+        return take_decimal(&text, UINT32_MAX, &scheme->code) && scheme->code > 0 &&
+               read_afi(text, scheme);
     }
     return false;
 }
@@ -67,7 +95,9 @@ enum error_code epc_scheme_parse(struct slice typed, struct epc_scheme *scheme, 
         error_set(err, ERR_USAGE, "not a scheme, or a number in it is too large");
         return error_say(err,
                          "Give the chip scheme as gid96:MANAGER:CLASS (at most %" PRIu32
-                         " and %" PRIu32 "), own:CODE (1 to %" PRIu32 ") or as-read.",
+                         " and %" PRIu32 "), own:CODE (1 to %" PRIu32
+                         ", and behind it :AFI, two hex "
+                         "digits and not a library's) or as-read.",
                          GID96_MANAGER_MAX, GID96_CLASS_MAX, UINT32_MAX);
     }
     *scheme = made;
@@ -80,7 +110,8 @@ void epc_scheme_text(const struct epc_scheme *scheme, char *out, size_t size) {
         snprintf(out, size, "gid96:%" PRIu32 ":%" PRIu32, scheme->manager, scheme->class_);
         return;
     case EPC_OWN:
-        snprintf(out, size, "own:%" PRIu32, scheme->code);
+        snprintf(out, size, scheme->afi == 0 ? "own:%" PRIu32 : "own:%" PRIu32 ":%02X",
+                 scheme->code, scheme->afi);
         return;
     case EPC_AS_READ:
         break;

@@ -34,9 +34,21 @@ struct epc_scheme {
     uint32_t manager; /* gid96: at most 268435455 */
     uint32_t class_;  /* gid96: at most 16777215 */
     uint32_t code;    /* own: 1 to 4294967295 */
+    uint8_t afi;      /* own: 0 for EPC_OWN_AFI, else another that epc_afi_fits */
 };
 
-/* "gid96:MANAGER:CLASS", "own:CODE" or "as-read". Errors: ERR_USAGE, *scheme unchanged. */
+/* The AFI of `own` chips, unless the event has another. The table of ISO/IEC 15693-3, as makers'
+ * manuals print it, leaves values whose upper half is zero to proprietary use, which is what a
+ * number of ours is: no register gives it a meaning. 0F is the one farthest from 07, which
+ * libraries use for books in stock beside their own C2. It keeps no stranger's closed system from
+ * using the same; the event's code does. */
+enum { EPC_OWN_AFI = 0x0F, EPC_LIBRARY_LOAN_AFI = 0xC2, EPC_LIBRARY_STOCK_AFI = 0x07 };
+/* Whether an event may have it in place of EPC_OWN_AFI: not a library's, nor 0, which says nothing
+ * of what the chip is. */
+bool epc_afi_fits(uint8_t afi);
+
+/* "gid96:MANAGER:CLASS", "own:CODE", "own:CODE:AFI" (two hex digits) or "as-read". Errors:
+ * ERR_USAGE, *scheme unchanged. */
 enum error_code epc_scheme_parse(struct slice typed, struct epc_scheme *scheme, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 /* The same text into out (at least 40 bytes). */

@@ -170,6 +170,19 @@ static const char *const statement_text[SQL_COUNT] = {
                          " ON r.rid = s.rid WHERE s.kind = ?1",
     [SQL_SAID_OF_BIB] = "SELECT s.rid, r.chain, r.number, r.id FROM said s JOIN record r"
                         " ON r.rid = s.rid WHERE s.kind = ?1 AND s.bib = ?2",
+    [SQL_HEARD_INSERT] = "INSERT INTO heard VALUES (?1, ?2, ?3, ?4, ?5)",
+    [SQL_HEARD_OF] = "SELECT r.chain, r.number FROM heard h JOIN record r ON r.rid = h.rid"
+                     " WHERE h.bib = ?1 AND CASE WHEN h.tid IS NULL OR ?3 IS NULL"
+                     " THEN h.epc = ?2 ELSE h.tid = ?3 END",
+    [SQL_UNSEEN_INSERT] = "INSERT INTO unseen VALUES (?1, ?2)",
+    /* In the order of the outermost table, so that the rows of one tag follow each other. */
+    [SQL_UNSEEN_ALL] = "SELECT u.rid, u.position, r.chain, r.number FROM unseen u"
+                       " JOIN issue i ON i.rid = u.rid AND i.live = 1"
+                       " JOIN tag t ON t.rid = u.rid AND t.position = u.position"
+                       " LEFT JOIN heard h ON h.bib = i.bib AND CASE"
+                       " WHEN h.tid IS NULL OR t.tid IS NULL THEN h.epc = t.epc"
+                       " ELSE h.tid = t.tid END LEFT JOIN record r ON r.rid = h.rid"
+                       " ORDER BY u.rid, u.position",
     [SQL_STATION_SET] = "INSERT OR REPLACE INTO station VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
     [SQL_STATION_ALL] = "SELECT key, curve, name, role, retired, hash FROM station ORDER BY key",
     [SQL_BEYOND_SET] = "INSERT OR REPLACE INTO beyond VALUES (?1, ?2, ?3, ?4)",

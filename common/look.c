@@ -59,10 +59,13 @@ static bool consider(void *context, const struct pairs_issue *issue) {
     return true;
 }
 
+/* Its PC word is not known here: readers tell it to the desk alone. */
 static void read_number(const struct record_found *found, const struct epc *epc,
                         struct look_tag *out) {
-    for (size_t i = 0; found != NULL && !out->has_number && i < found->category_count; i++) {
-        out->has_number = epc_number(&found->category[i].scheme, epc, &out->number);
+    if (found != NULL) {
+        tag_recognise(found, epc, NULL, &out->sight);
+        out->has_number = out->sight.kind == TAG_OURS;
+        out->number = out->has_number ? out->sight.number : 0;
     }
 }
 

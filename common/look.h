@@ -9,6 +9,7 @@
 #define BIBWEAVE_LOOK_H
 
 #include "common/pairs.h"
+#include "common/tag.h"
 
 enum look_is {
     LOOK_IS_UNKNOWN,  /* on nobody's list, and with no number of this event */
@@ -18,7 +19,8 @@ enum look_is {
 };
 struct look_tag {
     enum look_is is;
-    bool has_number; /* its EPC carries a number in a scheme of this event */
+    struct tag_sight sight; /* what its bits say, whatever the list says */
+    bool has_number;        /* its EPC carries a number in a scheme of this event */
     uint64_t number;
     struct pairs_issue issue;
     size_t bibs;      /* LIVE: how many bibs have it; 2 or more: one chip on two bibs */

@@ -122,7 +122,7 @@ struct pairs_tag {
     struct epc epc;
     struct tid tid;
     char roll[RECORD_TEXT_MAX + 1];
-    bool seen;
+    bool seen; /* it was read when it was put down; of a supplier's list: since then */
 };
 /* Why a record that is held does not count: whose it is. */
 enum pairs_beyond {
@@ -174,6 +174,11 @@ enum error_code pairs_each_issue(struct ledger *ledger, const struct pairs_filte
                                  bool (*each)(void *context, const struct pairs_issue *),
                                  void *context, struct error *err)
     __attribute__((nonnull(1, 2, 3, 5), warn_unused_result));
+
+/* Chips in live issues from a supplier's list that nobody has read: no counted look at their bib
+ * heard them. By TID where the list and the look have one, else by EPC. */
+enum error_code pairs_count_unseen(struct ledger *ledger, uint64_t *chips, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
 
 /* An issue by a prefix of its record id (at least 4 bytes, `digits` hex digits).
  * Errors: ERR_NOT_FOUND (none, or the record is no issue), ERR_USAGE (several, or not hex). */

@@ -20,6 +20,16 @@ static enum error_code is_unsorted(struct ledger *ledger, bool *unsorted, struct
     return code;
 }
 
+/* Issues were sorted then, but not by whether their chips were seen. */
+static enum error_code note_unseen(struct ledger *ledger, const struct pairs *pairs,
+                                   const struct ledger_stored *stored, struct error *err) {
+    struct record_issue issue;
+    if (!record_issue_read(stored->record.body, &issue) || !pairs_bib_fits(pairs, &issue.bib)) {
+        return ERR_OK;
+    }
+    return heard_note_issue(ledger, stored->rid, &issue, err);
+}
+
 /* The record of a row (rid, chain, number, id, raw), if it is of a kind that was unknown then. */
 static enum error_code note_row(struct ledger *ledger, struct pairs *pairs, sqlite3_stmt *row,
                                 struct error *err) {
@@ -28,6 +38,9 @@ static enum error_code note_row(struct ledger *ledger, struct pairs *pairs, sqli
     enum error_code code = record_decode(raw, &stored.record, err);
     if (code != ERR_OK) {
         return error_set(err, ERR_DAMAGED, "a held record does not decode");
+    }
+    if (stored.record.kind == RECORD_ISSUE) {
+        return note_unseen(ledger, pairs, &stored, err);
     }
     if (stored.record.kind < RECORD_HOLD || stored.record.kind > RECORD_HANDOVER) {
         return ERR_OK;

@@ -258,6 +258,9 @@ static enum error_code fill_issue(struct ledger *ledger, int64_t rid, struct pai
         fill_body(&record, out);
     }
     buffer_release(&raw);
+    if (code == ERR_OK) {
+        code = heard_mark(ledger, out, err);
+    }
     if (code == ERR_OK && !out->counted) {
         code = beyond_of(ledger, rid, &out->beyond, err);
     }

@@ -107,6 +107,9 @@ static enum error_code note_issue(struct ledger *ledger, struct pairs *pairs,
     if (code == ERR_OK) {
         code = note_tags(ledger, stored->rid, &issue, err);
     }
+    if (code == ERR_OK) {
+        code = heard_note_issue(ledger, stored->rid, &issue, err);
+    }
     for (size_t i = 0; code == ERR_OK && i < issue.replaces_count; i++) {
         code = note_naming(ledger, pairs, stored->rid, NAMING_REPLACED, &issue.replaces[i], err);
     }

@@ -60,7 +60,13 @@ enum error_code said_note(struct ledger *ledger, const struct pairs *pairs,
     if (bib.text[0] != '\0') {
         sqlite3_bind_text(statement, 3, bib.text, -1, SQLITE_STATIC);
     }
-    return ledger_run(ledger, statement, err);
+    enum error_code code = ledger_run(ledger, statement, err);
+    struct record_look look;
+    if (code == ERR_OK && stored->record.kind == RECORD_LOOK &&
+        record_look_read(stored->record.body, &look)) {
+        code = heard_note_look(ledger, stored->rid, &look, err);
+    }
+    return code;
 }
 
 /* ---- lists ---- */

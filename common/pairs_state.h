@@ -110,6 +110,14 @@ enum error_code derive_hold(struct ledger *ledger, struct pairs *pairs, const st
 enum error_code said_note(struct ledger *ledger, const struct pairs *pairs,
                           const struct ledger_stored *stored, bool *readable, struct error *err);
 
+/* ---- pairs_heard.c: chips that came written, and whether one was read since ---- */
+enum error_code heard_note_look(struct ledger *ledger, int64_t rid, const struct record_look *look,
+                                struct error *err);
+enum error_code heard_note_issue(struct ledger *ledger, int64_t rid,
+                                 const struct record_issue *issue, struct error *err);
+/* Sets `seen` of the tags that a counted look at the issue's bib heard since. */
+enum error_code heard_mark(struct ledger *ledger, struct pairs_issue *issue, struct error *err);
+
 /* ---- pairs_day.c ---- */
 /* Fills those tables once, in a ledger that an older program kept; also rolls back. */
 enum error_code day_fill(struct ledger *ledger, struct pairs *pairs, struct error *err);

@@ -29,6 +29,8 @@ static const char *const compared[] = {
     "SELECT * FROM hold ORDER BY rid",
     "SELECT * FROM held ORDER BY bib",
     "SELECT * FROM said ORDER BY rid",
+    "SELECT * FROM heard ORDER BY rid, position",
+    "SELECT * FROM unseen ORDER BY rid, position",
     "SELECT * FROM beyond ORDER BY rid",
     "SELECT * FROM unreadable ORDER BY rid",
     "SELECT * FROM total",

@@ -56,6 +56,16 @@ static bool get_uint32(struct canon_reader *reader, uint32_t max, uint32_t *numb
     return true;
 }
 
+/* The usual AFI is not written: one form for one event. */
+static bool get_afi(struct canon_reader *reader, uint8_t *afi) {
+    uint32_t value = 0;
+    if (!get_uint32(reader, UINT8_MAX, &value) || !epc_afi_fits((uint8_t)value)) {
+        return false;
+    }
+    *afi = (uint8_t)value;
+    return true;
+}
+
 static bool get_scheme(struct canon_reader *reader, struct epc_scheme *scheme) {
     size_t count = 0;
     unsigned kind = 0;
@@ -68,7 +78,8 @@ static bool get_scheme(struct canon_reader *reader, struct epc_scheme *scheme) {
         return count == 3 && get_uint32(reader, 268435455, &scheme->manager) &&
                get_uint32(reader, 16777215, &scheme->class_);
     case EPC_OWN:
-        return count == 2 && get_uint32(reader, UINT32_MAX, &scheme->code) && scheme->code > 0;
+        return (count == 2 || count == 3) && get_uint32(reader, UINT32_MAX, &scheme->code) &&
+               scheme->code > 0 && (count == 2 || get_afi(reader, &scheme->afi));
     case EPC_AS_READ:
         break;
     }
@@ -139,13 +150,17 @@ bool record_found_read(struct slice body, struct record_found *found) {
 }
 
 static void put_scheme(struct buffer *out, const struct epc_scheme *scheme) {
-    canon_put_array(out, scheme->kind == EPC_GID96 ? 3 : scheme->kind == EPC_OWN ? 2 : 1);
+    size_t own = scheme->afi == 0 ? 2 : 3;
+    canon_put_array(out, scheme->kind == EPC_GID96 ? 3 : scheme->kind == EPC_OWN ? own : 1);
     canon_put_uint(out, scheme->kind);
     if (scheme->kind == EPC_GID96) {
         canon_put_uint(out, scheme->manager);
         canon_put_uint(out, scheme->class_);
     } else if (scheme->kind == EPC_OWN) {
         canon_put_uint(out, scheme->code);
+        if (scheme->afi != 0) {
+            canon_put_uint(out, scheme->afi);
+        }
     }
 }
 

@@ -28,3 +28,21 @@ CREATE TABLE said (
   bib TEXT                        -- that it is about, or NULL
 );
 CREATE INDEX said_kind ON said (kind, bib);
+
+-- The tags that looks heard, by the bib that was in hand.
+CREATE TABLE heard (
+  rid INTEGER NOT NULL REFERENCES record (rid),
+  position INTEGER NOT NULL,      -- from 1
+  bib TEXT NOT NULL,
+  epc BLOB NOT NULL,
+  tid BLOB,                       -- NULL where it was not read
+  PRIMARY KEY (rid, position)
+) WITHOUT ROWID;
+CREATE INDEX heard_bib ON heard (bib);
+
+-- Tags of a supplier's list, which nobody had read when they were put down (see table tag).
+CREATE TABLE unseen (
+  rid INTEGER NOT NULL REFERENCES record (rid),
+  position INTEGER NOT NULL,
+  PRIMARY KEY (rid, position)
+) WITHOUT ROWID;

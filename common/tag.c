@@ -16,12 +16,6 @@ enum {
     PC_AFI_MASK = 0x00FF,
 };
 
-/* The AFI of `own` chips. The table of ISO/IEC 15693-3, as makers' manuals print it, leaves values
- * whose upper half is zero to proprietary use, which is what a number of ours is: no register gives
- * it a meaning. 0F is the one farthest from 07, which libraries use for books in stock beside their
- * own C2. It keeps no stranger's closed system from using the same; the event's code does. */
-enum { OWN_AFI = 0x0F, LIBRARY_LOAN_AFI = 0xC2, LIBRARY_STOCK_AFI = 0x07 };
-
 enum { GID96_HEADER = 0x35, RESERVED_HEADER = 0xE2 };
 /* Bibs have at most 12 digits. */
 #define OWN_NUMBER_MAX UINT64_C(999999999999)
@@ -184,9 +178,19 @@ static void see_kin(const struct record_found *found, enum epc_scheme_kind schem
 }
 
 static void see_iso(uint8_t afi, struct tag_sight *sight) {
-    bool library = afi == LIBRARY_LOAN_AFI || afi == LIBRARY_STOCK_AFI;
+    bool library = afi == EPC_LIBRARY_LOAN_AFI || afi == EPC_LIBRARY_STOCK_AFI;
     see(sight, TAG_UNKNOWN, "%s (ISO, AFI %02X)", library ? "a library's tag" : "a stranger's tag",
         afi);
+}
+
+/* Of an event that has another AFI than the usual one, other events of that organiser do too. */
+static bool is_own_afi(const struct record_found *found, uint8_t afi) {
+    bool own = afi == EPC_OWN_AFI;
+    for (size_t i = 0; i < found->category_count; i++) {
+        const struct epc_scheme *scheme = &found->category[i].scheme;
+        own = own || (scheme->kind == EPC_OWN && scheme->afi != 0 && scheme->afi == afi);
+    }
+    return own;
 }
 
 static void see_other(const struct record_found *found, const struct epc *epc, const uint16_t *pc,
@@ -202,7 +206,7 @@ static void see_other(const struct record_found *found, const struct epc *epc, c
     } else if (!iso && epc->data[0] == RESERVED_HEADER) {
         /* No code may begin so (TDS, table 14-1): makers fill new chips with a TID's bits. */
         see(sight, TAG_BLANK, "blank, as its maker delivers it");
-    } else if ((!iso || afi == OWN_AFI) && own_number(epc, &number)) {
+    } else if ((!iso || is_own_afi(found, afi)) && own_number(epc, &number)) {
         see_kin(found, EPC_OWN, number, sight);
     } else if (iso) {
         see_iso(afi, sight);
@@ -235,7 +239,7 @@ void tag_recognise(const struct record_found *found, const struct epc *epc, cons
 uint16_t tag_pc(const struct epc_scheme *scheme, const struct epc *epc) {
     unsigned pc = (unsigned)(epc->size / 2) << PC_LENGTH_SHIFT;
     if (scheme->kind == EPC_OWN) {
-        pc |= PC_TOGGLE | OWN_AFI;
+        pc |= PC_TOGGLE | (unsigned)(scheme->afi == 0 ? EPC_OWN_AFI : scheme->afi);
     }
     return (uint16_t)pc;
 }

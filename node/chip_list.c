@@ -13,7 +13,7 @@
 #include "common/csv.h"
 #include "node/show_day.h"
 
-enum { COLUMNS = 8, DEAD_COLUMNS = 7, POSITION_SIZE = 16 };
+enum { COLUMNS = 8, DEAD_COLUMNS = 9, POSITION_SIZE = 16 };
 
 /* ---- tables that are not closed ---- */
 
@@ -200,6 +200,10 @@ static void put_row(struct chip_list *list, const struct pairs_issue *issue,
     if (aside) {
         add_mark(mark, "one chip on two bibs");
     }
+    if (issue->how == ISSUE_FILE && !tag->seen) {
+        add_mark(mark, "not seen yet");
+        list->unseen++;
+    }
     snprintf(position, sizeof(position), "%u", ++list->position);
     show_epc(&tag->epc, epc);
     show_tid(&tag->tid, tid);
@@ -225,6 +229,41 @@ static bool add_live(void *context, const struct pairs_issue *issue) {
     return list->code == ERR_OK;
 }
 
+static bool find_live(void *context, const struct pairs_issue *issue) {
+    bool *live = context;
+    *live = issue->live || !issue->counted; /* what is in doubt stands in the list too */
+    return !*live;
+}
+
+static bool is_live(struct chip_list *list, const struct pairs_tag *tag, enum pairs_issues which) {
+    struct pairs_filter filter = {.which = which, .epc = tag->epc, .tid = tag->tid};
+    bool live = false;
+    if (list->code == ERR_OK && (which == PAIRS_ISSUES_OF_EPC || tag->tid.size > 0)) {
+        list->code = pairs_each_issue(list->ledger, &filter, find_live, &live, &list->err);
+    }
+    return live;
+}
+
+/* A new chip for the same bib carries the EPC of the old one, and a chip that went on to another
+ * bib is the same chip. Whoever blocks the old one by what it shares with one that counts blocks
+ * that one: so this does not stand where that which may be blocked does. */
+static bool put_dead(struct chip_list *list, const struct pairs_tag *tag,
+                     const char *fields[DEAD_COLUMNS]) {
+    char epc[SHOW_EPC_SIZE], tid[SHOW_TID_SIZE];
+    bool epc_live = is_live(list, tag, PAIRS_ISSUES_OF_EPC);
+    bool tid_live = is_live(list, tag, PAIRS_ISSUES_OF_TID);
+    show_epc(&tag->epc, epc);
+    show_tid(&tag->tid, tid);
+    fields[0] = epc_live ? "" : epc;
+    fields[1] = tid_live ? "" : tid;
+    fields[DEAD_COLUMNS - 2] = epc_live ? epc : "";
+    fields[DEAD_COLUMNS - 1] = tid_live ? tid : "";
+    csv_row(&list->csv[CHIP_LIST_DEAD], fields, DEAD_COLUMNS);
+    list->rows[CHIP_LIST_DEAD]++;
+    list->dead_live += epc_live || tid_live ? 1 : 0;
+    return list->code == ERR_OK;
+}
+
 static bool add_dead(void *context, const struct pairs_issue *issue) {
     struct chip_list *list = context;
     char record[2 * sizeof(issue->id.bytes) + 1];
@@ -236,17 +275,13 @@ static bool add_dead(void *context, const struct pairs_issue *issue) {
     show_chip(issue->chip, &issue->chip_bib, where, sizeof(where));
     const char *new_bib =
         issue->chip_bib.text[0] != '\0' ? issue->chip_bib.text : issue->new_bib.text;
-    for (size_t i = 0; i < issue->tag_count; i++) {
-        char epc[SHOW_EPC_SIZE];
-        char tid[SHOW_TID_SIZE];
-        show_epc(&issue->tag[i].epc, epc);
-        show_tid(&issue->tag[i].tid, tid);
-        const char *fields[DEAD_COLUMNS] = {epc,   tid,     issue->bib.text, issue->ended_reason,
-                                            where, new_bib, record};
-        csv_row(&list->csv[CHIP_LIST_DEAD], fields, DEAD_COLUMNS);
-        list->rows[CHIP_LIST_DEAD]++;
+    const char *fields[DEAD_COLUMNS] = {
+        "", "", issue->bib.text, issue->ended_reason, where, new_bib, record, "", ""};
+    bool more = true;
+    for (size_t i = 0; more && i < issue->tag_count; i++) {
+        more = put_dead(list, &issue->tag[i], fields);
     }
-    return true;
+    return more;
 }
 
 static enum error_code read_issues(struct chip_list *list, enum pairs_issues which,
@@ -264,8 +299,15 @@ static enum error_code read_issues(struct chip_list *list, enum pairs_issues whi
 static void put_headings(struct chip_list *list) {
     static const char *const live[COLUMNS] = {"bib",   "position", "epc",    "tid",
                                               "table", "time",     "record", "mark"};
-    static const char *const dead[DEAD_COLUMNS] = {"epc",   "tid",     "bib",   "why",
-                                                   "where", "new bib", "record"};
+    static const char *const dead[DEAD_COLUMNS] = {"epc",
+                                                   "tid",
+                                                   "bib",
+                                                   "why",
+                                                   "where",
+                                                   "new bib",
+                                                   "record",
+                                                   "epc still in use",
+                                                   "tid still in use"};
     csv_row(&list->csv[CHIP_LIST_LIVE], live, COLUMNS);
     csv_row(&list->csv[CHIP_LIST_TWO_BIBS], live, COLUMNS);
     csv_row(&list->csv[CHIP_LIST_DEAD], dead, DEAD_COLUMNS);
@@ -370,6 +412,8 @@ json_t *chip_list_json(struct chip_list *list, struct digest32 heads, struct dig
     json_object_set_new(object, "shared", json_integer((json_int_t)list->shared_count));
     json_object_set_new(object, "doubt", json_integer((json_int_t)list->doubt));
     json_object_set_new(object, "half", json_integer((json_int_t)list->half));
+    json_object_set_new(object, "unseen", json_integer((json_int_t)list->unseen));
+    json_object_set_new(object, "dead_live", json_integer((json_int_t)list->dead_live));
     json_object_set_new(object, "heads_hash", show_hex_json(heads.bytes, sizeof(heads.bytes)));
     json_object_set_new(object, "state_hash", show_hex_json(state.bytes, sizeof(state.bytes)));
     return object;
@@ -392,6 +436,16 @@ void chip_list_text(struct chip_list *list) {
                  (unsigned long long)list->rows[CHIP_LIST_LIVE],
                  (unsigned long long)list->rows[CHIP_LIST_TWO_BIBS],
                  (unsigned long long)list->rows[CHIP_LIST_DEAD]);
+    if (list->dead_live > 0) {
+        buffer_print(out,
+                     "Of those that no longer count, %llu share their EPC or TID with a chip that "
+                     "counts. It stands in columns of its own: never block a chip by these.\n",
+                     (unsigned long long)list->dead_live);
+    }
+    if (list->unseen > 0) {
+        buffer_print(out, "Chips from a supplier's list that nobody has read yet: %llu.\n",
+                     (unsigned long long)list->unseen);
+    }
     if (list->doubled + list->doubt + list->half + list->shared_count > 0) {
         buffer_print(out,
                      "To settle: bibs chipped twice: %llu, chips on two bibs: %zu, bibs in doubt: "

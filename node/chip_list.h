@@ -32,6 +32,8 @@ struct chip_list {
     unsigned position;
     char mark[CHIP_LIST_MARK_SIZE];
     uint64_t doubled, doubt, half; /* bibs */
+    uint64_t unseen;               /* chips of a supplier's list that nobody has read */
+    uint64_t dead_live;            /* chips that do not count, with EPC or TID of one that does */
     json_t *not_closed;
     uint64_t not_closed_count;
     struct parts_holds holds;

@@ -341,16 +341,18 @@ static void work_at_keys(struct terminal *terminal) {
 
 /* Lines from a file or another program: each is typed, and answered with what the desk says. */
 static void work_at_lines(struct terminal *terminal) {
+    struct keys_config plain = keys_config_plain();
     char *line = NULL;
     size_t room = 0;
-    while (!terminal->over && getline(&line, &room, stdin) >= 0) {
+    ssize_t size = 0;
+    while (!terminal->over && (size = getline(&line, &room, stdin)) >= 0) {
         struct buffer out;
-        struct slice text = slice_trimmed(slice_text(line));
-        if (text.size == 0) {
+        struct keys_line read;
+        /* Bytes that are no text cannot be sent as they are, and must not be left out silently. */
+        if (!keys_read(&plain, slice_trimmed(slice_of(line, (size_t)size)), false, &read)) {
             continue;
         }
-        tell(terminal,
-             json_pack("{s:s%, s:b}", "text", (const char *)text.data, text.size, "scanned", 0));
+        tell(terminal, json_pack("{s:s, s:b}", "text", read.text, "scanned", 0));
         buffer_init(&out);
         put(&out, "", text_in(terminal->view, "say"));
         put(&out, "", text_in(terminal->view, "aside"));

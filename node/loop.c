@@ -3,6 +3,7 @@
  * that is not committed.
  */
 #include "node/loop.h"
+#include "node/behind.h"
 
 #include <errno.h>
 #include <signal.h>
@@ -35,6 +36,8 @@ struct loop {
     uint64_t appended, imported;
     uint64_t standing_epoch;
     bool stations_known;
+    bool others, others_known; /* whether there are other tables, and by which standing */
+    uint64_t others_epoch;
     bool more;                 /* something is left of this turn: do not sleep */
     bool forked;               /* the station's log has a branch: a new one is due */
     struct mono_ms new_log_at; /* not before this */
@@ -408,6 +411,26 @@ static void watch_peer(struct loop *loop, const struct sync_peer *peer) {
     }
 }
 
+/* So that the desk does not call unknown what another table may know. */
+static void tell_desk(struct loop *loop, size_t count) {
+    struct station *station = loop->config.station;
+    uint64_t epoch = pairs_standing_epoch(station->ledger);
+    struct error err;
+    enum error_code code = ERR_OK;
+    if (!loop->others_known || epoch != loop->others_epoch) {
+        loop->others_known = true;
+        loop->others_epoch = epoch;
+        code = behind_others(station->ledger, &station->keys.sign_public, &loop->others, &err);
+    }
+    if (code == ERR_OK) {
+        code =
+            table_behind(loop->config.table, loop->others && behind_peers(loop->seen, count), &err);
+    }
+    if (code != ERR_OK) {
+        stop_for(loop, &err);
+    }
+}
+
 static void watch_peers(struct loop *loop) {
     if (station_now().ms < loop->watch_at.ms) {
         return;
@@ -417,6 +440,7 @@ static void watch_peers(struct loop *loop) {
     for (size_t i = 0; i < count; i++) {
         watch_peer(loop, &loop->seen[i]);
     }
+    tell_desk(loop, count);
 }
 
 /* ---- bulk ---- */
@@ -494,6 +518,7 @@ static long time_to_sleep(const struct loop *loop) {
     sooner(&deadline, web_deadline(loop->config.web));
     sooner(&deadline, store_due(loop->config.store));
     sooner(&deadline, table_deadline(loop->config.table));
+    sooner(&deadline, loop->watch_at);
     if (loop->forked) {
         sooner(&deadline, loop->new_log_at);
     }
@@ -537,8 +562,8 @@ static void turn(struct loop *loop) {
     serve_peers(loop);
     if (sync_deadline(loop->config.sync).ms <= station_now().ms) {
         tick(loop);
-        watch_peers(loop);
     }
+    watch_peers(loop);
     if (!loop->stop) {
         do_bulk(loop);
         begin_new_log(loop);

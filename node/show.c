@@ -177,7 +177,9 @@ void show_issue(struct buffer *out, const char *indent, const struct pairs_issue
         char tid[SHOW_TID_SIZE];
         show_epc(&issue->tag[i].epc, epc);
         show_tid(&issue->tag[i].tid, tid);
-        buffer_print(out, "%s  chip %s%s%s\n", indent, epc, tid[0] == '\0' ? "" : " / ", tid);
+        bool unseen = issue->how == ISSUE_FILE && !issue->tag[i].seen;
+        buffer_print(out, "%s  chip %s%s%s%s\n", indent, epc, tid[0] == '\0' ? "" : " / ", tid,
+                     unseen ? ", from a supplier's list, not seen yet" : "");
     }
     if (issue->ended != PAIRS_NOT_ENDED) {
         show_end(out, indent, issue, now);
@@ -310,16 +312,18 @@ static const char *beyond_name(const struct pairs_issue *issue) {
 
 json_t *show_issue_json(const struct pairs_issue *issue) {
     json_t *tags = json_array();
+    json_int_t unseen = 0;
     for (size_t i = 0; i < issue->tag_count; i++) {
+        unseen += issue->how == ISSUE_FILE && !issue->tag[i].seen ? 1 : 0;
         json_array_append_new(tags, show_tag_json(&issue->tag[i].epc, &issue->tag[i].tid));
     }
-    return json_pack("{s:o, s:s, s:o, s:o, s:o, s:b, s:b, s:s?, s:o, s:s, s:b, s:o, s:o}", "record",
-                     show_hex_json(issue->id.bytes, sizeof(issue->id.bytes)), "bib",
+    return json_pack("{s:o, s:s, s:o, s:o, s:o, s:b, s:b, s:s?, s:o, s:I, s:s, s:b, s:o, s:o}",
+                     "record", show_hex_json(issue->id.bytes, sizeof(issue->id.bytes)), "bib",
                      issue->bib.text, "table", show_text_json(issue->table), "helper",
                      show_text_json(issue->helper), "time", show_time_json(issue->wall), "live",
                      issue->live, "counted", issue->counted, "beyond", beyond_name(issue), "tags",
-                     tags, "how", how_name(issue->how), "half", issue->half, "reason",
-                     show_text_json(issue->reason), "ended", ended_json(issue));
+                     tags, "unseen", unseen, "how", how_name(issue->how), "half", issue->half,
+                     "reason", show_text_json(issue->reason), "ended", ended_json(issue));
 }
 
 void show_json(struct buffer *out, json_t *value) {

@@ -28,6 +28,7 @@ struct table {
     struct encoder *encoder[TABLE_ENCODERS_MAX];
     struct encoder *writer;  /* one of them, or NULL */
     bool can_write;          /* as the writer says */
+    bool behind;             /* as the desk was told */
     bool begun;              /* the desk has been told that its encoder is not there yet */
     bool kept_failed;        /* the last DESK_KEEP was not committed: nothing may be written */
     struct error fault_kept; /* and why */
@@ -257,6 +258,7 @@ static enum error_code feed_text(struct table *table, struct desk_event *event, 
     }
     event->text = slice_text(line.text);
     event->scanned = line.scanned;
+    event->spoilt = line.fault;
     enum error_code code = feed(table, event, err);
     event->text = slice_text("");
     return code;
@@ -264,6 +266,19 @@ static enum error_code feed_text(struct table *table, struct desk_event *event, 
 
 enum error_code table_input(struct table *table, struct desk_event *event, struct error *err) {
     return event->kind == DESK_TEXT ? feed_text(table, event, err) : feed(table, event, err);
+}
+
+enum error_code table_behind(struct table *table, bool maybe, struct error *err) {
+    struct desk_event event = {.kind = DESK_BEHIND, .behind = maybe};
+    if (table->fault.code != ERR_OK) {
+        *err = table->fault;
+        return err->code;
+    }
+    if (table->behind == maybe) {
+        return ERR_OK;
+    }
+    table->behind = maybe;
+    return feed(table, &event, err);
 }
 
 const struct desk_view *table_view(const struct table *table) {

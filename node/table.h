@@ -49,6 +49,10 @@ struct mono_ms table_deadline(const struct table *table) __attribute__((nonnull)
 enum error_code table_step(struct table *table, struct mono_ms now, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 
+/* Whether other stations may know more than this one: told again is told once. The same errors. */
+enum error_code table_behind(struct table *table, bool maybe, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
 /* One input of a person. `now`, `wall` are filled in here. The same errors. */
 enum error_code table_input(struct table *table, struct desk_event *event, struct error *err)
     __attribute__((nonnull, warn_unused_result));

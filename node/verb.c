@@ -111,9 +111,9 @@ const struct verb verb_table[] = {
      "          [--epc-unique | --epc-repeats] [--passphrase-file FILE | --unsealed]\n"
      "          [--second-lead NAME | --no-second-lead]",
      "Makes an event, and this folder's station as its lead.",
-     "RANGES are like 1-700,900. SCHEME is gid96:MANAGER:CLASS, own:CODE, or as-read for chips "
-     "that\n"
-     "come written. --late names numbers for late entries, which are never asked about.\n"
+     "RANGES are like 1-700,900. SCHEME is gid96:MANAGER:CLASS, own:CODE[:AFI], or as-read for\n"
+     "chips that come written; AFI is two hex digits in place of 0F. --late names numbers for\n"
+     "late entries, which are never asked about.\n"
      "--tags-per-bib is 1 to 4, else 1. --zeros-count makes 007 another bib than 7.\n"
      "--epc-unique says that no two chips have the same EPC (else only with as-read);\n"
      "--epc-repeats says that they may. --listen is where other stations can reach this one.\n"
@@ -284,13 +284,15 @@ const struct verb verb_table[] = {
      "nothing. Ends with status 1 if anything is wrong.\n",
      look_options, verb_look, VERB_STATION, 0},
     {"roll",
-     "roll ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]",
+     "roll [ROLL [--loaded | --removed | --scrapped] [--pair] [--count N] [--helper INITIALS]]",
      "Records which roll of chips is loaded at this table, or that it is not any more.",
      "ROLL is what is written on it. --pair: its chips come in pairs. N is how many chips are on\n"
-     "it; with --scrapped, how many were spoiled.\n",
+     "it; with --scrapped, how many were spoiled (without it: the whole roll). Without ROLL:\n"
+     "lists how many chips of each roll were used and scrapped, by table, and how many are left.\n",
      roll_options, verb_roll, VERB_STATION, 0},
-    {"note", "note TEXT [--bib BIB] [--table NAME] [--helper INITIALS]",
-     "Keeps a sentence, for all tables to read.", "", note_options, verb_note, VERB_STATION, 0},
+    {"note", "note [TEXT] [--bib BIB] [--table NAME] [--helper INITIALS]",
+     "Keeps a sentence, for all tables to read.", "Without TEXT: lists what was noted.\n",
+     note_options, verb_note, VERB_STATION, 0},
     {"ask", "ask BIB-or-EPC-or-TID", "Tells all that is known of a bib or a chip.", "", no_options,
      verb_ask, VERB_STATION, 0},
     {"doubles", "doubles", "Lists bibs that were chipped twice, and chips on two bibs.",
@@ -345,10 +347,14 @@ const struct verb verb_table[] = {
      "Writes the chip list for the timing crew.",
      "Beside it, FILE-two-bibs.csv has chips that are on two bibs, and FILE-dead.csv chips that "
      "no\n"
-     "longer count. Names tables that are not closed first. Ends with status 1 if there are any,\n"
-     "or doubles, or bibs in doubt, or bibs that lack a chip of their pair. --since-handover: "
-     "only\n"
-     "bibs that something was recorded of since the last list that was handed over.\n",
+     "longer count: what one of these shares with a chip that counts (EPC, TID) stands in columns\n"
+     "of its own there, and must not be blocked. Chips from a supplier's list that nobody has "
+     "read\n"
+     "are marked \"not seen yet\".\n"
+     "Names tables that are not closed first. Ends with status 1 if there are any, or doubles, or\n"
+     "bibs in doubt, or bibs that lack a chip of their pair. --since-handover: only bibs that "
+     "something was recorded of\n"
+     "since the last list that was handed over.\n",
      export_options, verb_export, VERB_COPY, 0},
     {"handover", "handover --out FILE.csv [--force] [--helper INITIALS]",
      "Hands the chip list over to the timing crew, on a lead's station.",

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "common/tag.h"
 #include "node/show_day.h"
 #include "node/verb_parts.h"
 
@@ -139,7 +140,8 @@ struct tag_asked {
     struct epc epc;
     struct tid tid;
     bool is_epc, is_tid;
-    bool has_number; /* it carries a number of this event */
+    struct tag_sight sight; /* of an EPC: what its bits say */
+    bool has_number;        /* it carries a number of this event */
     uint64_t number;
     size_t bib_count;
     struct bib bib[TAG_BIBS_MAX];
@@ -169,7 +171,9 @@ static void read_tag(const struct record_found *found, struct slice typed,
     asked->is_tid = tid_parse(typed, &asked->tid, &unused) == ERR_OK;
     if (asked->is_epc) {
         show_epc(&asked->epc, asked->text);
-        asked->has_number = epc_number(&found->category[0].scheme, &asked->epc, &asked->number);
+        tag_recognise(found, &asked->epc, NULL, &asked->sight);
+        asked->has_number = asked->sight.kind == TAG_OURS;
+        asked->number = asked->sight.number;
     } else if (asked->is_tid) {
         show_tid(&asked->tid, asked->text);
     }
@@ -191,6 +195,7 @@ static enum error_code find_tag(struct verb_call *call, struct tag_asked *asked,
 }
 
 static void tag_heading(struct verb_call *call, const struct tag_asked *asked) {
+    bool named = asked->is_epc && !asked->is_tid; /* a TID's bits say nothing of a number */
     buffer_print(&call->out, "Chip %s: ", asked->text);
     if (asked->bib_count > 0) {
         buffer_print(&call->out, "on the list of %zu bib%s.\n", asked->bib_count,
@@ -199,7 +204,8 @@ static void tag_heading(struct verb_call *call, const struct tag_asked *asked) {
         buffer_print(&call->out, "carries number %llu of this event, and is on no list here.\n",
                      (unsigned long long)asked->number);
     } else {
-        buffer_print(&call->out, "not known here.\n");
+        buffer_print(&call->out, "on nobody's list here%s%s.\n", named ? ": " : "",
+                     named ? asked->sight.name : "");
     }
 }
 

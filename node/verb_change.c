@@ -9,6 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "common/before.h"
 #include "node/show_day.h"
 #include "node/verb_parts.h"
 
@@ -19,7 +20,8 @@ struct changing {
     const struct record_found *found;
     bool same_chip;
     struct bib old;
-    struct parts_issues had, has; /* of the old bib and of the new one */
+    struct parts_issues had; /* of the old bib */
+    struct before before;    /* what speaks against the new one */
     struct record_issue issue;
     const char *reason;
     struct record_id id;
@@ -41,15 +43,12 @@ static enum error_code read_bibs(struct changing *changing, const struct options
     return code;
 }
 
-/* The old bib has its chips, and none that are not clear; the new one has none. */
-static enum error_code check_issues(struct changing *changing, struct error *err) {
-    struct ledger *ledger = changing->call->station->ledger;
+/* The old bib has its chips, and not too many. */
+static enum error_code check_old(struct changing *changing, struct error *err) {
     const char *old = changing->old.text, *bib = changing->issue.bib.text;
     bool ever = false;
-    enum error_code code = parts_present(ledger, &changing->old, &changing->had, &ever, err);
-    if (code == ERR_OK) {
-        code = parts_present(ledger, &changing->issue.bib, &changing->has, &ever, err);
-    }
+    enum error_code code =
+        parts_present(changing->call->station->ledger, &changing->old, &changing->had, &ever, err);
     if (code == ERR_OK && changing->had.count == 0) {
         error_set(err, ERR_NOT_FOUND, "no live issue of bib %s", old);
         return error_say(err, "Bib %s has no chip. Just give the runner bib %s: issue %s.", old,
@@ -59,60 +58,78 @@ static enum error_code check_issues(struct changing *changing, struct error *err
         error_set(err, ERR_LIMIT, "%zu live issues", changing->had.count);
         return error_say(err, "Bib %s has too many chips on the list. Settle it first.", old);
     }
-    if (code == ERR_OK && changing->has.count > 0) {
-        error_set(err, ERR_ALREADY_ISSUED, "%zu live issues of bib %s", changing->has.count, bib);
-        return error_say(err, "Bib %s already has a chip, from %.100s. Take another number.", bib,
-                         changing->has.issue[0].table);
-    }
     return code;
 }
 
-static enum error_code check_hold(const struct changing *changing, struct error *err) {
-    struct pairs_hold hold;
-    enum error_code code =
-        pairs_hold(changing->call->station->ledger, &changing->issue.bib, &hold, err);
-    if (code == ERR_NOT_FOUND || (code == ERR_OK && hold.how != HOLD_HELD)) {
+/* The new bib is held back. A lead may go on with a reason, as with `issue`: and nobody else. */
+static enum error_code check_hold(const struct changing *changing, enum role role,
+                                  struct error *err) {
+    const struct pairs_hold *hold = &changing->before.hold;
+    if (changing->before.verdict != BEFORE_HELD ||
+        (changing->reason[0] != '\0' && role >= ROLE_LEAD)) {
         return ERR_OK; /* a bib that was missing is in hand now */
-    }
-    if (code != ERR_OK) {
-        return code;
     }
     error_set(err, ERR_NOT_ALLOWED, "on hold");
     return error_say(err,
                      "Bib %s is held back by %.60s: \"%.100s\". Have it given free first "
-                     "(unhold), or take another number.",
-                     hold.bib.text, hold.said.table, hold.reason);
+                     "(unhold), or take another number. At a lead's station --reason TEXT goes "
+                     "on all the same.",
+                     hold->bib.text, hold->said.table, hold->reason);
 }
 
 static enum error_code check_number(const struct changing *changing, struct error *err) {
-    struct pairs_station owner;
-    const struct record_found *found = changing->found;
-    const struct bib *bib = &changing->issue.bib;
-    uint64_t number = 0;
-    bool numeric = bib_number(bib, &number);
-    if (changing->reason[0] != '\0' || (numeric && bib_ranges_hold(&found->late, number))) {
+    const struct before *before = &changing->before;
+    const char *bib = changing->issue.bib.text;
+    if (changing->reason[0] != '\0') {
         return ERR_OK;
     }
-    if (!numeric || !bib_ranges_hold(&found->bibs, number)) {
-        error_set(err, ERR_BIB, "bib %s is not of this event", bib->text);
+    if (before->outside) {
+        error_set(err, ERR_BIB, "bib %s is not of this event", bib);
         return error_say(err,
                          "Bib %s is not a number of this event. If it is meant all the same, "
                          "run again with --reason TEXT.",
-                         bib->text);
+                         bib);
     }
-    enum error_code code = pairs_owner(changing->call->station->ledger, number, &owner, err);
-    if (code == ERR_NOT_FOUND ||
-        (code == ERR_OK && ID_EQUAL(owner.key, changing->call->station->keys.sign_public))) {
-        return ERR_OK;
+    if (before->others) {
+        error_set(err, ERR_NOT_YOURS, "allotted to %.100s", before->owner.name);
+        return error_say(err,
+                         "Bib %s belongs to %.100s. Take a number of this table, or run again "
+                         "with --reason TEXT.",
+                         bib, before->owner.name);
     }
-    if (code != ERR_OK) {
-        return code;
+    if (before->unowned) {
+        error_set(err, ERR_NOT_YOURS, "allotted to nobody");
+        return error_say(err,
+                         "Bib %s is not one of this table's. Take a number of this table, or run "
+                         "again with --reason TEXT.",
+                         bib);
     }
-    error_set(err, ERR_NOT_YOURS, "allotted to %.100s", owner.name);
-    return error_say(err,
-                     "Bib %s belongs to %.100s. Take a number of this table, or run again "
-                     "with --reason TEXT.",
-                     bib->text, owner.name);
+    return ERR_OK;
+}
+
+/* What speaks against the new bib: as for `issue`, but that it must have no chip at all. */
+static enum error_code check_new(struct changing *changing, enum role role, struct error *err) {
+    const struct before *before = &changing->before;
+    const char *bib = changing->issue.bib.text;
+    enum error_code code =
+        before_issue(changing->call->station->ledger, &changing->call->station->keys.sign_public,
+                     &changing->issue.bib, &changing->before, err);
+    if (code == ERR_OK && before->live > 0) {
+        error_set(err, ERR_ALREADY_ISSUED, "%zu live issues of bib %s", before->live, bib);
+        return error_say(err, "Bib %s already has a chip, from %.100s. Take another number.", bib,
+                         before->issue.table);
+    }
+    if (code == ERR_OK && before->doubt) {
+        error_set(err, ERR_ALREADY_ISSUED, "a record that does not count bears on bib %s", bib);
+        return error_say(err,
+                         "Bib %s is in doubt: a chip was recorded for it, and that does not "
+                         "count. Take another number.",
+                         bib);
+    }
+    if (code == ERR_OK) {
+        code = check_number(changing, err);
+    }
+    return code == ERR_OK ? check_hold(changing, role, err) : code;
 }
 
 /* All chips that are on the old bib, to go on with the new number. */
@@ -120,6 +137,8 @@ static enum error_code take_over(struct changing *changing, struct error *err) {
     struct record_issue *issue = &changing->issue;
     for (size_t i = 0; i < changing->had.count; i++) {
         const struct pairs_issue *had = &changing->had.issue[i];
+        /* A supplier's chip that nobody has read is none the more seen. */
+        issue->how = had->how == ISSUE_FILE ? ISSUE_FILE : issue->how;
         for (size_t j = 0; j < had->tag_count; j++) {
             if (issue->tag_count == RECORD_TAGS_MAX) {
                 error_set(err, ERR_LIMIT, "more than %d tags", RECORD_TAGS_MAX);
@@ -251,7 +270,7 @@ static void tell_changed(struct changing *changing) {
 }
 
 static enum error_code change(struct changing *changing, const struct options *options,
-                              struct error *err) {
+                              enum role role, struct error *err) {
     enum error_code code = parts_found(changing->call, &changing->found, err);
     if (code == ERR_OK) {
         code = parts_text(options, "--reason", RECORD_TEXT_MAX, &changing->reason, err);
@@ -263,13 +282,10 @@ static enum error_code change(struct changing *changing, const struct options *o
         code = read_bibs(changing, options, err);
     }
     if (code == ERR_OK) {
-        code = check_number(changing, err);
+        code = check_old(changing, err);
     }
     if (code == ERR_OK) {
-        code = check_issues(changing, err);
-    }
-    if (code == ERR_OK) {
-        code = check_hold(changing, err);
+        code = check_new(changing, role, err);
     }
     if (code == ERR_OK) {
         code = read_tags(changing, options, err);
@@ -298,7 +314,7 @@ void verb_change(struct verb_call *call) {
     enum error_code code =
         parts_words(call, "change", 2, 2, "the old bib number and the new one", &options, &err);
     if (code == ERR_OK && verb_may_write(call, &self)) {
-        code = change(changing, &options, &err);
+        code = change(changing, &options, self.role, &err);
         if (code == ERR_OK) {
             tell_changed(changing);
         }
@@ -307,7 +323,6 @@ void verb_change(struct verb_call *call) {
         verb_fail(call, &err);
     }
     parts_issues_release(&changing->had);
-    parts_issues_release(&changing->has);
     free(changing);
     options_release(&options);
 }

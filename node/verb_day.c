@@ -7,6 +7,7 @@
 
 #include "node/show.h"
 #include "node/verb_parts.h"
+#include "node/verb_rolls.h"
 
 static enum error_code append(struct verb_call *call, enum record_kind kind,
                               const struct buffer *body, struct record_id *id, struct error *err) {
@@ -125,8 +126,10 @@ void verb_roll(struct verb_call *call) {
     struct options options;
     struct error err;
     struct pairs_station self;
-    enum error_code code = parts_words(call, "roll", 1, 1, "the roll's name", &options, &err);
-    if (code == ERR_OK && verb_may_write(call, &self)) {
+    enum error_code code = parts_words(call, "roll", 0, 1, "the roll's name", &options, &err);
+    if (code == ERR_OK && options.rest_count == 0) {
+        code = rolls_list(call, &options, &err);
+    } else if (code == ERR_OK && verb_may_write(call, &self)) {
         code = roll(call, &options, &err);
     }
     if (code != ERR_OK) {
@@ -187,12 +190,23 @@ static enum error_code note(struct verb_call *call, const struct options *option
     return code;
 }
 
+static enum error_code list_notes(struct verb_call *call, const struct options *options,
+                                  struct error *err) {
+    struct record_note about = {.has_bib = false};
+    enum error_code code = read_about(call, options, &about, err);
+    return code != ERR_OK ? code
+                          : rolls_notes(call, about.has_bib ? &about.bib : NULL,
+                                        about.has_station ? &about.station : NULL, err);
+}
+
 void verb_note(struct verb_call *call) {
     struct options options;
     struct error err;
     struct pairs_station self;
-    enum error_code code = parts_words(call, "note", 1, 1, "the note, in quotes", &options, &err);
-    if (code == ERR_OK && verb_may_write(call, &self)) {
+    enum error_code code = parts_words(call, "note", 0, 1, "the note, in quotes", &options, &err);
+    if (code == ERR_OK && options.rest_count == 0) {
+        code = list_notes(call, &options, &err);
+    } else if (code == ERR_OK && verb_may_write(call, &self)) {
         code = note(call, &options, &err);
     }
     if (code != ERR_OK) {

@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "common/look.h"
+#include "node/behind.h"
 #include "node/proof.h"
 #include "node/show_day.h"
 #include "node/verb_parts.h"
@@ -44,32 +45,14 @@ static enum error_code read_tags(const struct options *options, struct record_lo
 
 /* ---- does this station know all ---- */
 
-struct others {
-    const struct sign_public *self;
-    size_t count;
-};
-
-static bool count_other(void *context, const struct pairs_station *station) {
-    struct others *others = context;
-    others->count += station->role >= ROLE_TABLE && !station->dead && !station->stolen &&
-                     !ID_EQUAL(station->key, *others->self);
-    return true;
-}
-
-/* It hears no other station, or one that holds more. */
 static enum error_code look_unsure(struct looking *looking, struct error *err) {
     struct verb_call *call = looking->call;
-    struct others others = {&call->station->keys.sign_public, 0};
-    enum error_code code = pairs_each_station(call->station->ledger, count_other, &others, err);
     struct sync_peer *peers = call->sync == NULL ? NULL : calloc(PEERS_MAX, sizeof(*peers));
     size_t count = peers == NULL ? 0 : sync_peers(call->sync, peers, PEERS_MAX);
-    bool connected = false, behind = false;
-    for (size_t i = 0; i < count; i++) {
-        connected = connected || peers[i].connected;
-        behind = behind || peers[i].behind > 0;
-    }
+    enum error_code code = behind_others(call->station->ledger, &call->station->keys.sign_public,
+                                         &looking->unsure, err);
+    looking->unsure = looking->unsure && behind_peers(peers, count);
     free(peers);
-    looking->unsure = others.count > 0 && (behind || !connected);
     return code;
 }
 
@@ -164,6 +147,15 @@ static void tell_number(struct looking *looking, const struct look_tag *tag) {
     buffer_print(out, ".\n");
 }
 
+/* Until now: a look with a bib is kept after this is asked. */
+static bool is_unseen(const struct look_tag *tag) {
+    bool unseen = false;
+    for (size_t i = 0; tag->issue.how == ISSUE_FILE && i < tag->issue.tag_count; i++) {
+        unseen = unseen || !tag->issue.tag[i].seen;
+    }
+    return unseen;
+}
+
 static void tell_tag(struct looking *looking, size_t at) {
     const struct look_tag *tag = &looking->tag[at];
     struct buffer *out = &looking->call->out;
@@ -175,6 +167,10 @@ static void tell_tag(struct looking *looking, size_t at) {
         buffer_print(out, "bib %s: ", tag->issue.bib.text);
         show_who(out, tag->issue.table, tag->issue.wall, tag->issue.helper, station_wall());
         buffer_print(out, ".\n");
+        if (is_unseen(tag)) {
+            buffer_print(out, "  It is from a supplier's list, and nobody has read it yet%s.\n",
+                         looking->has_bib ? "" : ": look at its bib with it");
+        }
         if (tag->bibs > 1) {
             buffer_print(out, "  One chip on two bibs: also on bib %s.\n", tag->other.text);
         }
@@ -187,7 +183,7 @@ static void tell_tag(struct looking *looking, size_t at) {
         tell_number(looking, tag);
         break;
     case LOOK_IS_UNKNOWN:
-        buffer_print(out, "not known here.\n");
+        buffer_print(out, "on nobody's list here: %s.\n", tag->sight.name);
         break;
     }
 }
@@ -212,11 +208,23 @@ static void tell_text(struct looking *looking) {
     }
 }
 
+static const char *kind_name(enum tag_kind kind) {
+    static const char *const names[] = {[TAG_BLANK] = "blank",
+                                        [TAG_OURS] = "ours",
+                                        [TAG_OTHER_EVENT] = "other_event",
+                                        [TAG_OTHER_SCHEME] = "other_scheme",
+                                        [TAG_GS1] = "gs1",
+                                        [TAG_UNKNOWN] = "unknown"};
+    return kind >= TAG_BLANK && kind <= TAG_UNKNOWN ? names[kind] : "";
+}
+
 static json_t *tag_json(const struct looking *looking, size_t at) {
     const struct look_tag *tag = &looking->tag[at];
     bool listed = tag->is == LOOK_IS_LIVE || tag->is == LOOK_IS_DEAD;
     json_t *object = show_tag_json(&looking->body.tag[at].epc, &looking->body.tag[at].tid);
     json_object_set_new(object, "is", json_string(is_name(tag->is)));
+    json_object_set_new(object, "kind", json_string(kind_name(tag->sight.kind)));
+    json_object_set_new(object, "name", show_text_json(tag->sight.name));
     json_object_set_new(object, "number",
                         tag->has_number ? json_integer((json_int_t)tag->number) : json_null());
     json_object_set_new(object, "shared", json_boolean(tag->bibs > 1));

@@ -270,7 +270,8 @@ static void see_void(struct web_cells *cells, const struct record *record) {
 
 static void see_roll(struct known_station *station, const struct record *record) {
     struct record_roll roll;
-    if (record_roll_read(record->body, &roll)) {
+    /* Chips that were spoiled leave the roll where it is. */
+    if (record_roll_read(record->body, &roll) && !(roll.how == ROLL_SCRAPPED && roll.has_count)) {
         size_t size = roll.how == ROLL_LOADED ? roll.roll.size : 0;
         if (size > 0 && size <= RECORD_TEXT_MAX) {
             memcpy(station->roll, roll.roll.data, size);

@@ -167,9 +167,17 @@ static int compare(const void *a, const void *b) {
 
 static void print(const char *what, int64_t *times, size_t count) {
     qsort(times, count, sizeof *times, compare);
-    printf("  %-40s median %8.2f ms   90 of 100 within %8.2f   longest %8.2f\n", what,
+    printf("  %-48s median %8.2f ms   90 of 100 within %8.2f   longest %8.2f\n", what,
            (double)times[count / 2] / 1000, (double)times[(count - 1) * 9 / 10] / 1000,
            (double)times[count - 1] / 1000);
+}
+
+static double sum(const int64_t *times, size_t count) {
+    double all = 0;
+    for (size_t i = 0; i < count; i++) {
+        all += (double)times[i];
+    }
+    return all;
 }
 
 /* The first order and the last answer between two times. */
@@ -225,10 +233,13 @@ int main(int argc, char **argv) {
         node_share[i] = before[i] + after[i];
     }
     control_disconnect(&node);
+    double all = sum(whole, (size_t)count), own = sum(node_share, (size_t)count);
     print("from scan to recorded", whole, (size_t)count);
-    print("the encoder's: order to answer", encoder, (size_t)count);
+    print("the encoder's, and its reader's: order to answer", encoder, (size_t)count);
     print("the node's: all the rest", node_share, (size_t)count);
     print("  scan to order (kept on disk)", before, (size_t)count);
     print("  answer to recorded (on disk), and seen", after, (size_t)count);
+    printf("  of all the time the node has %.1f of 100, the encoder with its reader %.1f\n",
+           100 * own / all, 100 - 100 * own / all);
     return 0;
 }

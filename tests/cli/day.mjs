@@ -4,6 +4,7 @@
 // Exit statuses: 1 the state says no, 2 the input is wrong.
 import test from 'node:test';
 import assert from 'node:assert/strict';
+import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { assertRefused, atEnd, epcOf, makeEvent, scratch, stack, until } from '../field.mjs';
 
@@ -147,6 +148,19 @@ test('looks', async (t) => {
   assert.equal((await look(tag(77))).tags[0].number, 77);
   assert.match((await table.run(['look', ...tag(77)])).stdout, /number 77 .* one of Lead's/);
   assert.equal((await look(['--tag', 'ABCD'])).tags[0].is, 'unknown');
+  const strange = [ // [kind, EPC, what people are told]
+    ['gs1', '3074257BF7194E4000001A85', /a shop's tag \(GS1 SGTIN-96\)/], // GS1 TDS, E.3
+    ['other_event', `00001268${epcOf(42).slice(8)}`, /a chip of another event \(own\), number 42/],
+    ['other_scheme', '3500E86F8000A9E000000586', /another event, of a scheme not used here/],
+    ['blank', '000000000000000000000000', /: blank\./],
+    ['blank', 'E28011052000000000000000', /: blank, as its maker/],
+    ['unknown', 'ABCD', /a code that is not known here/],
+  ];
+  for (const [kind, epc, said] of strange) {
+    const answer = await look(['--tag', epc]);
+    assert.deepEqual([answer.tags[0].kind, answer.tags[0].is], [kind, 'unknown'], epc);
+    assert.match((await table.run(['look', '--tag', epc])).stdout, said);
+  }
   assertRefused(await table.run(['look']), WRONG);
   assertRefused(await table.run(['look', '--tag', 'xyz']), WRONG);
   assert.equal((await table.status()).records, records);
@@ -169,6 +183,13 @@ test('half of a pair', async (t) => {
   assert.equal((await table.run(['look', '1001', ...tags(3), '--json'])).json().verdict, 'strange');
 });
 
+async function rollsOf(station, roll, scrapped, used, left = 2000 - scrapped - used) {
+  const { rolls } = await station.json(['roll']);
+  const of = rolls.find((one) => one.roll === roll);
+  assert.deepEqual([of.used, of.scrapped, of.left], [used, scrapped, left]);
+  return of.tables;
+}
+
 test('rolls and notes', async (t) => {
   const folder = scratch(t);
   const [lead, table] = await makeEvent(folder, [local, local]);
@@ -181,12 +202,19 @@ test('rolls and notes', async (t) => {
   assertRefused(await table.run(['roll', '']), WRONG);
   assertRefused(await table.run(['roll', 'R', '--count', 'many']), WRONG);
   assertRefused(await table.run(['roll', 'R', '--loaded', '--removed']), WRONG);
+  await rollsOf(table, 'R 12', 3, 0);
   await table.must(['note', 'box B was wet', '--bib', '1001', '--helper', 'AB']);
   await table.must(['note', 'lunch at noon', '--table', 'lead']);
   assertRefused(await table.run(['note', 'x', '--table', 'Table 77']), NO);
   assertRefused(await table.run(['note', 'a\u001b[2Jb']), WRONG);
   assertRefused(await table.run(['note', 'x'.repeat(201)]), WRONG);
   await give(folder, table, lead);
+  const all = (await lead.json(['note'])).notes;
+  assert.deepEqual(all.map((note) => [note.text, note.bib, note.about]),
+    [['box B was wet', '1001', null], ['lunch at noon', null, 'Lead']]);
+  assert.match((await lead.must(['note', '--table', 'Lead'])).stdout,
+    /^Lead, note: Table 1, [^\n]*: "lunch at noon"\n$/);
+  assert.match((await lead.must(['note', '--bib', '1002'])).stdout, /no notes/);
   const { notes } = await lead.json(['ask', '1001']);
   assert.deepEqual(notes.map(({ text, table: by, helper }) => [text, by, helper]),
     [['box B was wet', 'Table 1', 'AB']]);
@@ -221,6 +249,36 @@ test('a runner changes the number', async (t) => {
   // A late entry is nobody's.
   await table.must(['change', '1002', '19005', '--chip', 'destroyed']);
   assert.equal((await table.json(['ask', '1002'])).issues[0].ended.chip, 'destroyed');
+});
+
+test('a number that is held back, or nobody\'s: who may change to it', async (t) => {
+  const folder = scratch(t);
+  const [lead, table] = await makeEvent(folder, [local, local]);
+  await table.issue([1001]);
+  await lead.issue([1]);
+  await lead.must(['hold', '2', '--reason', 'not paid']);
+  await lead.must(['hold', '3', '--missing', '--reason', 'not in the box']);
+  assertRefused(await lead.run(['change', '1', '2']), NO);
+  await lead.must(['change', '1', '2', '--reason', 'paid now']); // as with issue
+  await lead.must(['change', '2', '3']); // it is in hand now
+  await table.must(['hold', '1002', '--reason', 'wet']);
+  assertRefused(await table.run(['change', '1001', '1002', '--reason', 'all the same']), NO);
+  assertRefused(await table.run(['change', '1001', '18000']), NO); // no table's number
+  await table.must(['change', '1001', '18000', '--reason', 'a spare bib']);
+});
+
+test('a supplier\'s chip that goes on with another number', async (t) => {
+  const folder = scratch(t);
+  const [, table] = await makeEvent(folder, [local, local], { scheme: 'as-read' });
+  const file = join(folder, 'list.csv');
+  writeFileSync(file, 'bib,epc\n1001,AA01\n1002,AA02\n');
+  await table.must(['issue', '--from', file]);
+  await table.must(['look', '1001', '--tag', 'AA01']);
+  await table.must(['change', '1001', '1050']);
+  await table.must(['change', '1002', '1051']);
+  assert.equal((await table.status()).unseen, 1); // nobody has read AA02
+  await table.must(['look', '1051', '--tag', 'AA02']);
+  assert.equal((await table.status()).unseen, 0);
 });
 
 test('where chips are taken as they come, the same chip goes on', async (t) => {

@@ -1,7 +1,7 @@
 // file.mjs: `issue --from`: a supplier's list of chips that came written. Exit statuses as ever.
 import test from 'node:test';
 import assert from 'node:assert/strict';
-import { writeFileSync } from 'node:fs';
+import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { assertRefused, atEnd, epcOf, makeEvent, scratch, stack } from '../field.mjs';
 
@@ -85,6 +85,40 @@ test('wrong lines are named, and nothing is recorded', async (t) => {
   assertRefused(await table.run(['issue', '1005', '--from', join(folder, 'none.csv')]), WRONG);
   assertRefused(await table.run(['issue', '--from', 'x', '--half']), WRONG);
   assert.equal((await table.status()).records, records);
+});
+
+test('not yet seen until one is read', async (t) => {
+  const folder = scratch(t);
+  const [, table] = await makeEvent(folder, [local, local]);
+  await take(table, folder, list(stack(1001, 3)));
+  await table.must(['issue', '1004']); // typed: nobody's list
+  const unseen = async () => {
+    const asked = [];
+    for (const bib of ['1001', '1002', '1003', '1004']) {
+      asked.push((await table.json(['ask', bib])).issues[0].unseen);
+    }
+    const file = join(folder, 'list.csv');
+    const exported = await table.run(['export', file, '--force', '--json']);
+    const marked = readFileSync(file, 'utf8').split('\r\n')
+      .filter((row) => row.endsWith(',not seen yet')).map((row) => row.split(',')[0]);
+    return [(await table.status()).unseen, exported.json().unseen, marked, asked];
+  };
+  const none = [3, 3, ['1001', '1002', '1003'], [1, 1, 1, 0]];
+  assert.deepEqual(await unseen(), none);
+  assert.match((await table.run(['ask', '1001'])).stdout, /not seen yet/);
+  assert.match((await table.run(['status'])).stdout, /nobody has read yet: 3/);
+  // Looked at without its bib, or with nothing heard: nothing is kept of the chip.
+  const held = await table.run(['look', '--tag', `${epcOf(1001)}/${tid(1001)}`]);
+  assert.equal(held.status, 0);
+  assert.match(held.stdout, /nobody has read it yet: look at its bib/);
+  assert.equal((await table.run(['look', '1001'])).status, NO);
+  assert.deepEqual(await unseen(), none);
+  await table.must(['look', '1001', '--tag', `${epcOf(1001)}/${tid(1001)}`]);
+  await table.must(['look', '1002', '--tag', epcOf(1002)]); // a reader that reads no TID
+  assert.equal((await table.run(['look', '1003', '--tag', `${epcOf(1003)}/${tid(9)}`])).status, NO);
+  assert.deepEqual(await unseen(), [1, 1, ['1003'], [0, 0, 1, 0]]);
+  assert.doesNotMatch((await table.run(['ask', '1001'])).stdout, /not seen yet/);
+  await table.must(['verify']);
 });
 
 test('a bib that is held back is left out', async (t) => {

@@ -4,7 +4,7 @@ import assert from 'node:assert/strict';
 import { execFileSync } from 'node:child_process';
 import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { assertRefused, atEnd, makeEvent, scratch, stack, until } from '../field.mjs';
+import { assertRefused, atEnd, epcOf, makeEvent, scratch, stack, until } from '../field.mjs';
 
 const NO = 1;
 const local = { listen: '127.0.0.1:0' };
@@ -57,16 +57,21 @@ for (const running of [false, true]) {
     await table.must(['hold', '1003', '--reason', 'not paid']);
     await table.must(['change', '1004', '1031']);
     await table.must(['note', 'nothing of this changes the list', '--bib', '1005']);
+    await table.must(['issue', '1005', '--replace', 'torn']);
     await table.must(['close']);
     await give(table, lead);
     const since = await lead.must(['export', at('since.csv'), '--since-handover', '--force',
       '--json']);
-    assert.deepEqual(since.json().since, { handover: 1, bibs: 5 });
-    assert.deepEqual(bibsIn(at('since.csv')), ['1003', '1030', '1031']);
+    assert.deepEqual(since.json().since, { handover: 1, bibs: 6 });
+    assert.deepEqual(bibsIn(at('since.csv')), ['1003', '1005', '1030', '1031']);
     assert.match(readFileSync(at('since.csv'), 'utf8'), /^1003,.*,held back\r$/m);
     const dead = readFileSync(at('since-dead.csv'), 'utf8');
     assert.match(dead, /,1002,does not answer,/);
     assert.match(dead, /,1004,changed number,lost,1031,/);
+    // The new chip of bib 1005 carries the EPC of the torn one: nobody can block it by that column.
+    assert.ok(dead.includes(`\r\n${epcOf(1004)},,1004,`), dead);
+    assert.ok(dead.includes(`\r\n,,1005,torn,`) && dead.includes(`,${epcOf(1005)},\r\n`), dead);
+    assert.equal(since.json().dead_live, 1);
     assert.equal(since.json().holds[0].bib, '1003');
 
     const second = (await lead.must(['handover', '--out', at('list2.csv'), '--json'])).json();

@@ -5,8 +5,9 @@ import assert from 'node:assert/strict';
 import { spawn, spawnSync } from 'node:child_process';
 import { once } from 'node:events';
 import { existsSync, readFileSync } from 'node:fs';
-import { assertRefused, epcOf, program, sleep, stack, told, until } from '../field.mjs';
-import { example, oneTable, rehearsed, withEncoders } from './table.mjs';
+import { assertRefused, atEnd, epcOf, makeEvent, program, scratch, sleep, stack, told, until }
+  from '../field.mjs';
+import { example, oneTable, rehearsed, Table, withEncoders } from './table.mjs';
 
 const USAGE = 2;
 const MACHINE = 3;
@@ -31,8 +32,9 @@ for (const encoder of ['rehearse:away=200,next=100', example]) {
       await table.ready();
       await table.until('the next bib is waited for', ({ tone }) => tone === 'ready');
       await table.scan(`00${bib}`);
-      const done = await table.until(`bib ${bib} is chipped`, ({ tone }) => tone === 'done');
-      assert.equal(done.latest[0].bib, String(bib));
+      // The chip is soon taken away, and the tone with it.
+      const done = await table.until(`bib ${bib} is chipped`, ({ latest }) =>
+        latest[0]?.bib === String(bib));
       assert.equal(done.sound, 'done');
     }
     await assertChipped(table, stack(7, 3));
@@ -119,6 +121,36 @@ test('a command without a node, and inputs that are none, are refused', async (t
   const view = await table.view();
   assert.equal(view.encoder, false);
   assert.equal(view.latest.length, 0);
+});
+
+test('a look says when other tables may know more', async (t) => {
+  const [lead, station] = await makeEvent(scratch(t), [{ listen: '127.0.0.1:7361' },
+    { listen: '127.0.0.1:7362' }]);
+  for (const each of [lead, station]) atEnd(t, () => each.alive && each.stop());
+  await station.start(withEncoders('rehearse'));
+  const table = new Table(station);
+  await table.ready();
+  assert.equal((await table.view()).aside, '');
+  await table.input({ command: 'look' });
+  await table.until('alone', ({ aside }) => /may be behind: others may know more/.test(aside));
+  await lead.start();
+  await table.until('not alone', ({ aside }) => aside === '');
+  await lead.stop();
+  await table.until('alone again', ({ aside }) => /may be behind/.test(aside), 60000);
+  await table.input({ command: 'on-demand' });
+  assert.equal((await table.view()).aside, '', 'whoever writes chips goes on');
+});
+
+test('lines that are no text are said, one by one', async (t) => {
+  const table = await oneTable(t);
+  await table.station.start(withEncoders('rehearse'));
+  await table.ready();
+  for (const bytes of [[0x34, 0xff, 0xff, 0x33], [0x34, 0, 0x33], [0x34, 0x1b, 0x33]]) {
+    const answer = await table.station.run(['desk'], { input: Buffer.from([...bytes, 0x0a]) });
+    assert.equal(answer.status, 0, told(answer));
+    assert.match(answer.stdout, /^That did not come through whole/m, bytes.join());
+  }
+  assert.equal((await table.view()).latest.length, 0);
 });
 
 test('lines that are not typed at a terminal', async (t) => {

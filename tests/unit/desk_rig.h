@@ -36,6 +36,10 @@ struct rig {
     void (*at_record)(struct rig *rig, const struct desk_order *order);
     void (*at_write)(struct rig *rig, const struct desk_order *order);
     bool kept_failed, record_failed; /* the last of them */
+    /* NULL, or instead of desk_step. The node stops when it fails: what follows until rig_restart
+     * happens without it. */
+    enum error_code (*step)(struct desk *desk, const struct desk_event *event, struct error *err);
+    bool stopped;
     int64_t now;
     struct record_id last; /* of the last record */
 };

@@ -224,12 +224,30 @@ static void typed_chip(void **state) {
     rig_free(&rig);
 }
 
+/* Where others may know more, nothing that is looked at here is the last word. */
+static void may_be_behind(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig_step(&rig, (struct desk_event){.kind = DESK_BEHIND, .behind = true});
+    assert_string_equal(rig_view(&rig)->aside, ""); /* tables work alone as well */
+    rig_command(&rig, DESK_LOOK);
+    rig_aside(&rig, "This table may be behind");
+    size_t tag = rig_blank(&rig);
+    rig_put(&rig, tag);
+    rig_says(&rig, DESK_READY, "On nobody's list");
+    rig_aside(&rig, "This table may be behind");
+    rig_step(&rig, (struct desk_event){.kind = DESK_BEHIND, .behind = false});
+    assert_string_equal(rig_view(&rig)->aside, "");
+    rig_free(&rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_lies_there),     cmocka_unit_test(cancelled_and_shared),
         cmocka_unit_test(pair_on_the_antenna), cmocka_unit_test(kept_with_its_verdict),
         cmocka_unit_test(half_and_strange),    cmocka_unit_test(proof_of_a_stack),
-        cmocka_unit_test(typed_chip),
+        cmocka_unit_test(typed_chip),          cmocka_unit_test(may_be_behind),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

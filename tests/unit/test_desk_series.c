@@ -39,7 +39,9 @@ static void falling_with_skips(void **state) {
     rig_scan(&rig, "50");
     assert_int_equal(rig_number(&rig, early), 50);
     rig_says(&rig, DESK_DONE, "Bib 50 is chipped");
+    rig_aside(&rig, "Bib 50 is the right one");
     rig_away(&rig, early); /* taken away: the next */
+    assert_null(strstr(rig_view(&rig)->aside, "right one"));
     rig_says(&rig, DESK_WORK, "new chip for bib 49");
     assert_int_equal(rig_view(&rig)->way, DESK_WAY_SERIES);
     assert_int_equal(rig_view(&rig)->next, 49);
@@ -48,6 +50,7 @@ static void falling_with_skips(void **state) {
     rig_aside(&rig, "Bib 48. Skipped: chipped at Table 2");
     assert_string_equal(rig_view(&rig)->latest[0].bib.text, "48");
     chip(&rig);
+    assert_null(strstr(rig_view(&rig)->aside, "Skipped"));
     rig_says(&rig, DESK_WORK, "Scan the bib in hand: it must be bib 46"); /* the last */
     rig_scan(&rig, "46");
     chip(&rig);

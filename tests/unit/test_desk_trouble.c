@@ -491,6 +491,30 @@ static void broken_kept(void **state) {
     rig_free(&rig);
 }
 
+/* A scan of which a part is missing is no number, whatever is left of it. */
+static void faulty_scans(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    struct desk_event event = {.kind = DESK_TEXT, .scanned = true};
+    event.text = slice_text("4\xEF\xBF\xBD"
+                            "3");
+    rig_step(&rig, event); /* nobody said what is wrong with it */
+    rig_aside(&rig, "did not come through whole");
+    assert_int_equal(rig_view(&rig)->sound, DESK_SOUND_REFUSED);
+    event.spoilt = KEYS_TORN;
+    rig_step(&rig, event);
+    rig_aside(&rig, "A part of the scan is missing. Scan it again.");
+    event.spoilt = KEYS_TOO_LONG;
+    rig_step(&rig, event);
+    rig_aside(&rig, "Scan the bib's own barcode");
+    assert_string_equal(rig_view(&rig)->bib.text, "");
+    rig_scan(&rig, "43");
+    assert_string_equal(rig_view(&rig)->bib.text, "43");
+    assert_string_equal(rig_view(&rig)->aside, "");
+    rig_free(&rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(fails_and_is_tried_again),
@@ -514,6 +538,7 @@ int main(void) {
         cmocka_unit_test(empty_antenna),
         cmocka_unit_test(no_encoder_in_sight),
         cmocka_unit_test(broken_kept),
+        cmocka_unit_test(faulty_scans),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -27,8 +27,9 @@ static struct epc_scheme scheme_of(const char *text) {
 
 static void schemes_go_both_ways(void **state) {
     (void)state;
-    static const char *const cases[] = {"gid96:0:0", "gid96:268435455:16777215", "own:1",
-                                        "own:4294967295", "as-read"};
+    static const char *const cases[] = {
+        "gid96:0:0", "gid96:268435455:16777215", "own:1",  "own:4294967295",
+        "own:7:A1",  "own:4294967295:FF",        "as-read"};
     for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
         char text[40];
         struct epc_scheme scheme = scheme_of(cases[i]);
@@ -39,6 +40,10 @@ static void schemes_go_both_ways(void **state) {
     assert_int_equal(scheme.kind, EPC_GID96);
     assert_int_equal(scheme.manager, 31415);
     assert_int_equal(scheme.class_, 271828);
+    scheme = scheme_of("own:7:0f"); /* the usual one has one form */
+    assert_int_equal(scheme.afi, 0);
+    scheme = scheme_of("own:7:a1");
+    assert_int_equal(scheme.afi, 0xA1);
 }
 
 static void bad_schemes_are_refused(void **state) {
@@ -59,6 +64,13 @@ static void bad_schemes_are_refused(void **state) {
         "own:0",
         "own:4294967296",
         "own:1x",
+        "own:1:",
+        "own:1:A",
+        "own:1:A1B",
+        "own:1:G1",
+        "own:1:00",
+        "own:1:07", /* libraries', as test_tag.c has them */
+        "own:1:C2",
         "as read",
         "sgtin96:1:2",
         "GID96:1:2",

@@ -287,6 +287,30 @@ static void write_look(struct world *world, size_t at, const char *bib, enum loo
     buffer_release(&bytes);
 }
 
+/* A chip of a supplier's list: the EPC that write_look reads, and a TID unless `serial` is 0. */
+static struct record_id from_list(struct world *world, size_t at, const char *bib, uint8_t serial) {
+    struct record_issue body = {.bib = world_label(bib), .tag_count = 1, .how = ISSUE_FILE};
+    struct buffer bytes;
+    body.tag[0].epc = (struct epc){2, {0xAB, 0xCD}};
+    body.tag[0].tid = (struct tid){serial == 0 ? 0 : 8, {0xE2, 0, 0, 0, 0, 0, 0, serial}};
+    buffer_init(&bytes);
+    record_issue_write(&body, &bytes);
+    struct record_id id = world_write(world, at, RECORD_ISSUE, buffer_slice(&bytes));
+    buffer_release(&bytes);
+    return id;
+}
+
+static void write_look_tid(struct world *world, size_t at, const char *bib, uint8_t serial) {
+    struct record_look body = {.bib = world_label(bib), .tag_count = 1, .verdict = LOOK_RIGHT};
+    struct buffer bytes;
+    body.tag[0].epc = (struct epc){2, {0xAB, 0xCE}};
+    body.tag[0].tid = (struct tid){8, {0xE2, 0, 0, 0, 0, 0, 0, serial}};
+    buffer_init(&bytes);
+    record_look_write(&body, &bytes);
+    world_write(world, at, RECORD_LOOK, buffer_slice(&bytes));
+    buffer_release(&bytes);
+}
+
 static void write_roll(struct world *world, size_t at, const char *name, enum roll_how how) {
     struct record_roll body = {
         .roll = slice_text(name), .how = how, .has_count = true, .count = 2000};
@@ -462,6 +486,58 @@ static void test_since_a_handover(void **state) {
     world_free(&world);
 }
 
+static bool note_seen(void *context, const struct pairs_issue *issue) {
+    bool *seen = context;
+    *seen = issue->tag[0].seen;
+    return true;
+}
+
+static void expect_unseen(struct ledger *ledger, uint64_t chips, bool five_seen) {
+    struct pairs_filter filter = {.which = PAIRS_ISSUES_OF_BIB, .bib = world_label("5")};
+    struct error err;
+    uint64_t count = 0;
+    bool seen = false;
+    check(pairs_count_unseen(ledger, &count, &err), &err);
+    assert_int_equal(count, chips);
+    check(pairs_each_issue(ledger, &filter, note_seen, &seen, &err), &err);
+    assert_int_equal(seen, five_seen);
+}
+
+/* A supplier's chip is seen once a look that counts heard it on its bib. */
+static void test_seen_by_a_look(void **state) {
+    struct world world;
+    (void)state;
+    world_new(&world, false);
+    size_t one = world_join(&world, "Table 1", ROLE_TABLE);
+    size_t screen = world_join(&world, "Screen", ROLE_READER);
+    struct ledger *ledger = world.station[LEAD].ledger;
+    from_list(&world, LEAD, "5", 0);
+    from_list(&world, LEAD, "6", 6);
+    struct record_id seven = from_list(&world, LEAD, "7", 7);
+    world_issue(&world, LEAD, "8", 8, 0, NULL, NULL); /* typed: no supplier's */
+    expect_unseen(ledger, 3, false);
+    world_void(&world, LEAD, &seven, 1);
+    expect_unseen(ledger, 2, false);
+    write_look(&world, screen, "5", LOOK_RIGHT); /* a screen's says nothing */
+    write_look(&world, one, "6", LOOK_RIGHT);    /* without a TID: by its EPC */
+    world_give(&world, screen, LEAD);
+    expect_unseen(ledger, 2, false);
+    world_give(&world, one, LEAD);
+    expect_unseen(ledger, 1, false);
+    write_look_tid(&world, LEAD, "5", 5); /* another EPC, and the list has no TID */
+    expect_unseen(ledger, 1, false);
+    write_look(&world, one, "5", LOOK_OTHER); /* whatever else lay there */
+    world_give(&world, one, LEAD);
+    expect_unseen(ledger, 0, true);
+    from_list(&world, LEAD, "9", 9);
+    write_look_tid(&world, LEAD, "9", 8);
+    expect_unseen(ledger, 1, true);
+    write_look_tid(&world, LEAD, "9", 9);
+    expect_unseen(ledger, 0, true);
+    verify(ledger);
+    world_free(&world);
+}
+
 struct alarms {
     bool beyond, unreadable;
 };
@@ -529,6 +605,7 @@ static void test_older_ledger(void **state) {
     world_new(&world, false);
     struct ledger *ledger = open_file(&world.event);
     world_issue(&world, LEAD, "5", 5, 0, NULL, NULL);
+    from_list(&world, LEAD, "6", 0);
     world_give_ledger(world.station[LEAD].ledger, ledger);
     ledger_close(ledger);
     run_sql("CREATE TABLE kept AS SELECT rows, sum FROM total");
@@ -539,6 +616,7 @@ static void test_older_ledger(void **state) {
     ledger_close(ledger);
     run_sql("UPDATE total SET rows = (SELECT rows FROM kept), sum = (SELECT sum FROM kept);"
             "DROP TABLE kept; DROP TABLE hold; DROP TABLE held; DROP TABLE said;"
+            "DROP TABLE heard; DROP TABLE unseen;"
             "DROP TABLE desk;"
             "PRAGMA user_version = 1");
     ledger = open_file(NULL);
@@ -548,6 +626,9 @@ static void test_older_ledger(void **state) {
     struct error err;
     check(pairs_each_look(ledger, NULL, note_look, &texts, &err), &err);
     assert_string_equal(texts.text, "5:1:50 ");
+    uint64_t unseen = 0;
+    check(pairs_count_unseen(ledger, &unseen, &err), &err);
+    assert_int_equal(unseen, 1);
     verify(ledger);
     ledger_close(ledger);
     ledger = open_file(NULL);
@@ -581,6 +662,7 @@ int main(void) {
         cmocka_unit_test(test_what_was_said),
         cmocka_unit_test(test_last_handover),
         cmocka_unit_test(test_since_a_handover),
+        cmocka_unit_test(test_seen_by_a_look),
         cmocka_unit_test(test_kept_and_set_apart),
         cmocka_unit_test_teardown(test_older_ledger, remove_file),
     };

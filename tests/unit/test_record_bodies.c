@@ -97,12 +97,16 @@ static void found_goes_round(void **state) {
             .bibs = {1, {{i, i}}}};
     }
     found.category[3].scheme = (struct epc_scheme){.kind = EPC_OWN, .code = UINT32_MAX};
+    found.category[4].scheme = (struct epc_scheme){.kind = EPC_OWN, .code = 7, .afi = 0xA1};
     ROUND_TRIP(found, &found, &back);
     assert_int_equal(back.category_count, RECORD_CATEGORIES_MAX);
     assert_int_equal(back.category[2].scheme.manager, 268435455);
     assert_int_equal(back.category[2].scheme.class_, 16777215);
     assert_int_equal(back.category[3].scheme.kind, EPC_OWN);
     assert_true(back.category[3].scheme.code == UINT32_MAX);
+    assert_int_equal(back.category[3].scheme.afi, 0);
+    assert_int_equal(back.category[4].scheme.afi, 0xA1);
+    assert_int_equal(back.category[4].scheme.code, 7);
     assert_int_equal(back.category[15].bibs.range[0].first, 15);
     assert_int_equal(back.category[15].tags_per_bib, RECORD_TAGS_MAX);
     assert_true(back.late.range[1].last == UINT64_MAX);

@@ -112,6 +112,8 @@ static void pc_words(void **state) {
     /* The project's own choice: toggle 1, AFI 0F. */
     epc = epc_of("1A2B3C4D000000000000002A");
     assert_int_equal(tag_pc(&found->category[1].scheme, &epc), 0x310F);
+    found = event_of("own:439041101:A1"); /* another choice of the organiser's */
+    assert_int_equal(tag_pc(&found->category[0].scheme, &epc), 0x31A1);
     struct epc_scheme as_read = {.kind = EPC_AS_READ};
     epc = epc_of("1234");
     assert_int_equal(tag_pc(&as_read, &epc), 0x0800);
@@ -151,6 +153,8 @@ static void tags_of_other_events(void **state) {
     expect(both, "1A2B3C4E000000E8D4A51000", NO_PC, TAG_UNKNOWN, 0, "not known");
     expect(both, "00000000000000000000002A", NO_PC, TAG_UNKNOWN, 0, "not known");
     expect(both, "1A2B3C4E000000000000002A", 0x31A1, TAG_UNKNOWN, 0, "AFI A1");
+    expect("own:7:A1", "1A2B3C4E000000000000002A", 0x31A1, TAG_OTHER_EVENT, 42, "own");
+    expect("own:7:A1", "1A2B3C4E000000000000002A", 0x310F, TAG_OTHER_EVENT, 42, "own");
 }
 
 static void blank_tags(void **state) {
