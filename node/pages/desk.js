@@ -237,9 +237,9 @@ function askMore() {
   find('dialog').showModal();
 }
 function askSeries(name) {
+  const more = name === 'series' ? [numeric('step', 'd_step', 1), numeric('check_every', 'd_every', 25)] : [];
   dialog(`d_${name}`,
-    [numeric('first', 'd_first'), numeric('last', 'd_last'), numeric('step', 'd_step', 1),
-      numeric('check_every', 'd_every', 25)], 'd_begin', (data) => {
+    [numeric('first', 'd_first'), numeric('last', 'd_last'), ...more], 'd_begin', (data) => {
       const numbers = Object.fromEntries([...data].map(([key, value]) => [key, Number(value)]));
       send({ command: name, ...numbers });
     }, t(`${name}_how`));

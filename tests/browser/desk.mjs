@@ -330,7 +330,7 @@ test('the node is killed under the open page, in the middle of the work', { time
   await scan(desk, '1601');
   await desk.locator('#trouble', { hasText: '1601' }).waitFor();
   await desk.locator('#sentence', { hasText: 'No answer' }).waitFor();
-  for (const part of ['#safe', '#work', '#commands']) assert.ok(!await desk.locator(part).isVisible(), part);
+  for (const part of ['#state', '#safe', '#work', '#commands']) assert.ok(!await desk.locator(part).isVisible(), part);
   assert.deepEqual(await faults(desk), []);
   await start(t, one, lead, ['--encoder', 'rehearse:away=200,next=100']);
   await tone(desk, 'ready');

@@ -116,7 +116,7 @@ test('pictures of the pages', { timeout: 240000 }, async (t) => {
   await two.stop();
   await desk.locator('#choices button').first().click();
   await tone(desk, 'ready');
-  await desk.locator('#safe', { hasText: 'alone' }).waitFor();
+  await desk.locator('#state.alone').waitFor();
   await shoot(desk, 'desk-alone');
   await one.kill();
   await desk.locator('#sentence', { hasText: 'No answer' }).waitFor();
