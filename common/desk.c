@@ -62,7 +62,8 @@ void desk_mention(struct desk *desk, const char *format, ...) {
 static void plain(const char *text, char *out, size_t size) {
     size_t at = 0;
     for (; text[at] != '\0' && at + 1 < size; at++) {
-        out[at] = (unsigned char)text[at] < 0x20 || text[at] == 0x7F ? '?' : text[at];
+        bool steers = (unsigned char)text[at] < 0x20 || text[at] == 0x7F;
+        out[at] = (char)(steers ? '?' : text[at]);
     }
     out[at] = '\0';
 }

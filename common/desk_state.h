@@ -194,7 +194,6 @@ struct desk {
     struct desk_tag tried;
     bool has_granted; /* a chip that may be written whatever it carries: a person said so */
     struct desk_tag granted;
-    bool behind;      /* other stations may know more */
     bool doubles_due; /* look whether a bib of this desk was chipped twice */
 
     /* what people said */
@@ -203,6 +202,8 @@ struct desk {
     bool forgot;              /* the outstanding order is being called back */
     bool resting;             /* done: until the chip is taken away */
     bool restart;             /* a half-made set was found at the start */
+    bool behind;              /* other stations may know more */
+    bool aside_old;           /* a bib was done since `aside` was said */
     struct bib rest_bib;
     char rest_say[DESK_SAY_MAX];
     struct desk_ask ask;
@@ -215,7 +216,6 @@ struct desk {
     size_t told_count;
     char field_say[DESK_SAY_MAX]; /* what is wrong with what lies there; "" for nothing */
     char aside[DESK_SAY_MAX];
-    bool aside_old;          /* a bib was done since it was said */
     char news[DESK_SAY_MAX]; /* said until the next input */
 
     /* looking */

@@ -22,6 +22,8 @@ struct looking {
     struct look_tag tag[RECORD_TAGS_MAX];
     bool has_bib, unsure, trouble;
     bool two_numbers; /* chips of two bibs lie there together */
+    size_t of_number; /* chips that have a number, */
+    size_t too_many;  /* and where they are more than a bib has: how many it has */
     struct pairs_bib state;
     struct record_id id;
 };
@@ -74,7 +76,20 @@ static void look_two(struct looking *looking, const struct look_tag *tag, char f
         looking->two_numbers || (first[0] != '\0' && its[0] != '\0' && strcmp(first, its) != 0);
     if (its[0] != '\0') {
         memcpy(first, its, sizeof(its));
+        looking->of_number++;
     }
+}
+
+/* One number on more chips than a bib has: right in an event of pairs, and a wrong stack else. */
+static void look_count(struct looking *looking, const char first[24]) {
+    const struct record_found *found = pairs_found(looking->call->station->ledger);
+    struct bib bib = {{0}};
+    if (found == NULL || looking->two_numbers || first[0] == '\0') {
+        return;
+    }
+    memcpy(bib.text, first, strnlen(first, BIB_LENGTH_MAX));
+    size_t all = record_found_category(found, &bib)->tags_per_bib;
+    looking->too_many = looking->of_number > all ? all : 0;
 }
 
 static enum error_code look_tags(struct looking *looking, struct error *err) {
@@ -92,7 +107,8 @@ static enum error_code look_tags(struct looking *looking, struct error *err) {
         looking->trouble = looking->trouble || is_trouble(tag) || state.state == PAIRS_DOUBLED ||
                            state.doubt || state.crossed;
     }
-    looking->trouble = looking->trouble || looking->two_numbers;
+    look_count(looking, first);
+    looking->trouble = looking->trouble || looking->two_numbers || looking->too_many > 0;
     return code;
 }
 
@@ -203,6 +219,10 @@ static void tell_text(struct looking *looking) {
     if (looking->two_numbers) {
         buffer_print(out, "Two numbers. Take the other one away, and look again.\n");
     }
+    if (looking->too_many > 0) {
+        buffer_print(out, "One number on %zu chips, and a bib of this event has %zu.\n",
+                     looking->of_number, looking->too_many);
+    }
     if (looking->unsure) {
         buffer_print(out, "This station may be behind: others may know more.\n");
     }
@@ -248,6 +268,7 @@ static void tell_json(struct looking *looking) {
     }
     json_object_set_new(object, "tags", tags);
     json_object_set_new(object, "two_numbers", json_boolean(looking->two_numbers));
+    json_object_set_new(object, "too_many", json_boolean(looking->too_many > 0));
     json_object_set_new(object, "behind", json_boolean(looking->unsure));
     show_json(&looking->call->out, object);
 }

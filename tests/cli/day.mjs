@@ -144,6 +144,10 @@ test('looks', async (t) => {
   assert.equal(one.behind, true, 'nobody is heard, so others may know more');
   const two = await look([...tag(1001, 1), ...tag(1002, 2)]);
   assert.deepEqual([two.status, two.two_numbers], [NO, true]);
+  const same = await look([...tag(1001), ...tag(1001)]); // no TID tells the two apart
+  assert.deepEqual([same.status, same.too_many, same.two_numbers], [NO, true, false]);
+  assert.match((await table.run(['look', ...tag(1001), ...tag(1001)])).stdout,
+    /One number on 2 chips, and a bib of this event has 1\./);
   assert.equal((await look(tag(1003, 3))).tags[0].is, 'dead');
   assert.equal((await look(tag(77))).tags[0].number, 77);
   assert.match((await table.run(['look', ...tag(77)])).stdout, /number 77 .* one of Lead's/);
@@ -178,6 +182,9 @@ test('half of a pair', async (t) => {
   await table.must(['issue', '1001']);
   const tags = (count) => Array(count).fill(['--tag', epcOf(1001)]).flat();
   assert.equal((await table.must(['look', '1001', ...tags(2), '--json'])).json().verdict, 'right');
+  const pair = await table.must(['look', ...tags(2), '--json']); // as it must be
+  assert.equal(pair.json().too_many, false);
+  assert.equal((await table.run(['look', ...tags(3), '--json'])).json().too_many, true);
   const half = await table.run(['look', '1001', ...tags(1), '--json']);
   assert.deepEqual([half.status, half.json().verdict], [NO, 'half']);
   assert.equal((await table.run(['look', '1001', ...tags(3), '--json'])).json().verdict, 'strange');
