@@ -250,9 +250,16 @@ static void take_key(struct terminal *terminal, char c) {
 /* ---- the terminal ---- */
 
 static volatile sig_atomic_t interrupted;
+static struct termios *as_it_was; /* while the terminal is not */
 
+/* The first is obeyed when the node has answered. With a second one nobody waits for it any more:
+ * tcsetattr, signal and raise may be called here (POSIX.1-2017, XSH 2.4.3). */
 static void note_interrupt(int number) {
-    (void)number;
+    if (interrupted != 0 && as_it_was != NULL) {
+        tcsetattr(STDIN_FILENO, TCSANOW, as_it_was);
+        signal(number, SIG_DFL);
+        raise(number);
+    }
     interrupted = 1;
 }
 
@@ -264,6 +271,7 @@ static bool make_raw(struct terminal *terminal) {
     if (tcgetattr(STDIN_FILENO, &terminal->before) != 0) {
         return false;
     }
+    as_it_was = &terminal->before;
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGTERM, &action, NULL);
     sigaction(SIGHUP, &action, NULL);
@@ -375,6 +383,7 @@ int desk_terminal(struct control_client *node, struct verb_call *call) {
         if (terminal.draws && make_raw(&terminal)) {
             work_at_keys(&terminal);
             tcsetattr(STDIN_FILENO, TCSANOW, &terminal.before);
+            as_it_was = NULL; /* which goes with this function */
             printf("\n");
             fflush(stdout);
         } else {
