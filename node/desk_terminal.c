@@ -26,8 +26,7 @@ enum {
 struct terminal {
     struct control_client *node;
     struct verb_call *call;
-    bool draws; /* both ends are terminals */
-    struct termios before;
+    bool draws;       /* both ends are terminals */
     json_t *view;     /* what the node said last */
     json_int_t sound; /* the number of the sound that was made last */
     struct keys keys; /* what is being typed */
@@ -260,28 +259,37 @@ static void take_key(struct terminal *terminal, char c) {
 /* ---- the terminal ---- */
 
 static volatile sig_atomic_t interrupted;
+static volatile sig_atomic_t is_raw;
+static struct termios as_it_was;
 
+/* The first is obeyed when the node has answered. With a second one nobody waits for it any more:
+ * tcsetattr, signal and raise may be called here (POSIX.1-2017, XSH 2.4.3). */
 static void note_interrupt(int number) {
-    (void)number;
+    if (interrupted != 0 && is_raw != 0) {
+        tcsetattr(STDIN_FILENO, TCSANOW, &as_it_was);
+        signal(number, SIG_DFL);
+        raise(number);
+    }
     interrupted = 1;
 }
 
 /* Keys come one by one and unseen; Ctrl-C still ends it, but not before the terminal is as it
  * was. */
-static bool make_raw(struct terminal *terminal) {
+static bool make_raw(void) {
     struct sigaction action = {.sa_handler = note_interrupt};
     struct termios raw;
-    if (tcgetattr(STDIN_FILENO, &terminal->before) != 0) {
+    if (tcgetattr(STDIN_FILENO, &as_it_was) != 0) {
         return false;
     }
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGTERM, &action, NULL);
     sigaction(SIGHUP, &action, NULL);
-    raw = terminal->before;
+    raw = as_it_was;
     raw.c_lflag &= ~(tcflag_t)(ICANON | ECHO);
     raw.c_cc[VMIN] = 1;
     raw.c_cc[VTIME] = 0;
-    return tcsetattr(STDIN_FILENO, TCSANOW, &raw) == 0;
+    is_raw = tcsetattr(STDIN_FILENO, TCSANOW, &raw) == 0;
+    return is_raw != 0;
 }
 
 static void begin_typing(struct terminal *terminal) {
@@ -420,9 +428,10 @@ int desk_terminal(struct control_client *node, struct verb_call *call) {
     } else if (ask(&terminal, NULL) && call->status == 0) {
         terminal.draws = isatty(STDIN_FILENO) != 0 && isatty(STDOUT_FILENO) != 0;
         terminal.sound = number_in(terminal.view, "sound_number");
-        if (terminal.draws && make_raw(&terminal)) {
+        if (terminal.draws && make_raw()) {
             work_at_keys(&terminal);
-            tcsetattr(STDIN_FILENO, TCSANOW, &terminal.before);
+            tcsetattr(STDIN_FILENO, TCSANOW, &as_it_was);
+            is_raw = 0;
             printf("\n");
             fflush(stdout);
         } else {

@@ -34,7 +34,6 @@ struct open_order {
 
 struct encoder {
     char spec[ENCODER_SPEC_MAX];
-    char shown[SHOWN_MAX + 1]; /* of spec, for people; alarms are found again by it */
     int64_t gone_ms;
     struct encoder_process process;
     bool running;            /* there is a process, or one whose end is not dealt with yet */
@@ -52,6 +51,7 @@ struct encoder {
     size_t read_at;             /* of `in`: lines before this are done with */
     struct mono_ms window_at, bad_at;
     size_t window_lines, window_bytes, window_log, bad_lines;
+    char shown[SHOWN_MAX + 1];   /* of spec, for people; alarms are found again by it */
     char end_why[DESK_SAY_MAX];  /* why it was killed */
     char down_why[DESK_SAY_MAX]; /* why it is not ready, as last told */
     bool down_due;

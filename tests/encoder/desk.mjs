@@ -214,3 +214,31 @@ test('a terminal: keys, function keys, and the terminal as it was', { skip: !has
     assert.match(seen, /icanon/);
     assert.match(seen, /(^|\s)echo\s/);
   });
+
+test('a terminal whose node does not answer can be left', { skip: !hasScript, timeout: 60000 }, async (t) => {
+  const table = await oneTable(t);
+  await table.station.start(withEncoders('rehearse'));
+  // The shell stays for what comes after; the desk takes the signal for itself all the same.
+  const command = `trap '' INT; ${program} --dir ${table.station.dir} desk; stty -a | tr ' ' '\\n' | ` +
+    `grep -x -e icanon -e echo`;
+  const typist = spawn('script', ['-qec', command, '/dev/null']);
+  let seen = '';
+  typist.stdout.setEncoding('utf8').on('data', (text) => (seen += text));
+  const ended = once(typist, 'exit');
+  await until('it shows the desk', 20000, () => seen.includes('Scan or type the next bib'), 20);
+  const { child } = table.station;
+  child.kill('SIGSTOP');
+  let over = false;
+  ended.then(() => { over = true; });
+  try {
+    for (let i = 0; i < 20 && !over; i++) {
+      await sleep(500); // longer than between two looks at the node: it is being asked
+      if (i < 4) typist.stdin.write('\x03');
+    }
+    assert.ok(over, 'it has not ended');
+  } finally {
+    child.kill('SIGCONT');
+  }
+  assert.match(seen, /icanon/);
+  assert.match(seen, /(^|\s)echo\s/);
+});
