@@ -119,11 +119,21 @@ function show(answer) {
   find('answer').replaceChildren(title, ...parts);
 }
 
+// One question at a time: where the node is slow, news must not pile up questions about it.
+let asking = false;
+let again = false;
 async function ask() {
-  if (asked === '') return;
-  const mine = asked;
-  const answer = await verb('ask', ['--', mine]);
-  if (mine === asked) show(answer);
+  again = asking;
+  if (asking || asked === '') return;
+  asking = true;
+  try {
+    const mine = asked;
+    const answer = await verb('ask', ['--', mine]);
+    if (mine === asked) show(answer);
+  } finally {
+    asking = false;
+  }
+  if (again) await ask();
 }
 
 function take(text) {
