@@ -346,11 +346,11 @@ test('a page that is told much keeps nothing of it', { timeout: 120000 }, async 
       const { metrics } = await door.send('Performance.getMetrics');
       return Object.fromEntries(metrics.map((metric) => [metric.name, metric.value]));
     };
-    const early = await tell(0, 150);
-    const late = await tell(150, 900);
+    const early = await tell(0, 100);
+    const late = await tell(100, 500);
     const of = ({ Nodes, JSEventListeners, JSHeapUsedSize }) =>
       `${Nodes} nodes, ${JSEventListeners} listeners, ${(JSHeapUsedSize / 1024).toFixed(0)} KiB`;
-    console.log(`# /${path} after 150 states: ${of(early)}; after 900: ${of(late)}`);
+    console.log(`# /${path} after 100 states: ${of(early)}; after 500: ${of(late)}`);
     for (const what of ['Nodes', 'JSEventListeners', 'JSHeapUsedSize']) {
       assert.ok(late[what] <= 1.25 * early[what], `${what}: ${early[what]}, then ${late[what]}`);
     }
