@@ -373,21 +373,34 @@ static void work_at_lines(struct terminal *terminal) {
 
 /* ---- what the command line says first ---- */
 
+/* A whole number up to the character `until`; *rest is what stands behind that. */
+static bool read_number(const char *text, char until, json_int_t *value, const char **rest) {
+    char *end = NULL;
+    errno = 0;
+    unsigned long long number = strtoull(text, &end, 10);
+    if (text[0] < '0' || text[0] > '9' || errno != 0 || number > INT64_MAX || *end != until) {
+        return false;
+    }
+    *value = (json_int_t)number;
+    *rest = until == '\0' ? end : end + 1;
+    return true;
+}
+
 static enum error_code read_series(const struct options *options, json_t **out, struct error *err) {
-    unsigned long long first = 0, last = 0, step = 1, every = 0;
-    char end = 0;
+    json_int_t first = 0, last = 0, step = 1, every = 0;
+    const char *rest = options_value(options, "--series");
+    const char *typed = rest;
     const char *step_text = options_value(options, "--step");
     const char *every_text = options_value(options, "--check-every");
-    if (sscanf(options_value(options, "--series"), "%llu-%llu%c", &first, &last, &end) != 2 ||
-        (step_text != NULL && sscanf(step_text, "%llu%c", &step, &end) != 1) ||
-        (every_text != NULL && sscanf(every_text, "%llu%c", &every, &end) != 1)) {
-        error_set(err, ERR_USAGE, "--series %.60s", options_value(options, "--series"));
+    if (!read_number(typed, '-', &first, &rest) || !read_number(rest, '\0', &last, &rest) ||
+        (step_text != NULL && !read_number(step_text, '\0', &step, &rest)) ||
+        (every_text != NULL && !read_number(every_text, '\0', &every, &rest))) {
+        error_set(err, ERR_USAGE, "--series %.60s", typed);
         return error_say(err, "A series is written --series FIRST-LAST, like 200-1, with whole "
                               "numbers behind --step and --check-every.");
     }
-    *out = json_pack("{s:s, s:I, s:I, s:I, s:I}", "command", "series", "first", (json_int_t)first,
-                     "last", (json_int_t)last, "step", (json_int_t)step, "check_every",
-                     (json_int_t)every);
+    *out = json_pack("{s:s, s:I, s:I, s:I, s:I}", "command", "series", "first", first, "last", last,
+                     "step", step, "check_every", every);
     return ERR_OK;
 }
 
