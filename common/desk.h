@@ -180,10 +180,13 @@ struct desk_view {
     struct desk_choice choice[DESK_CHOICES_MAX];
     enum desk_sound sound; /* with sound_number: to be played once for each number */
     uint64_t sound_number;
-    size_t chips_made, chips_wanted;        /* of the bib in turn */
-    uint64_t first, last, step, next, done; /* SERIES and PROVE */
-    bool encoder;                           /* up */
-    size_t heard;                           /* tags on the antenna */
+    size_t chips_made, chips_wanted;                  /* of the bib in turn */
+    uint64_t first, last, step, next, done;           /* SERIES and PROVE */
+    bool encoder;                                     /* up */
+    size_t heard;                                     /* tags on the antenna */
+    char lone[2 * (EPC_SIZE_MAX + TID_SIZE_MAX) + 2]; /* the only one there: its EPC in hex, and
+                                                         behind a slash its TID if it was read; ""
+                                                         for none, and for several */
     char helper[RECORD_HELPER_MAX + 1];
     char roll[RECORD_TEXT_MAX + 1];
     size_t last_count;

@@ -150,6 +150,19 @@ static void show_place(const struct desk *desk, struct desk_view *view) {
     }
 }
 
+static void show_lone(const struct desk *desk, struct desk_view *view) {
+    const struct desk_tag *tag = &desk->field[0];
+    if (desk->field_count != 1 || desk->field_total != 1) {
+        return;
+    }
+    hex_encode(tag->epc.data, tag->epc.size, view->lone);
+    if (tag->tid.size > 0) {
+        size_t length = strlen(view->lone);
+        view->lone[length] = '/';
+        hex_encode(tag->tid.data, tag->tid.size, view->lone + length + 1);
+    }
+}
+
 void desk_show(struct desk *desk) {
     const struct desk_lasting *lasting = &desk->lasting;
     struct desk_view view;
@@ -174,6 +187,7 @@ void desk_show(struct desk *desk) {
     view.sound_number = desk->sounds;
     view.encoder = desk->up;
     view.heard = desk->field_total;
+    show_lone(desk, &view);
     memcpy(view.helper, lasting->helper, sizeof(view.helper));
     memcpy(view.roll, lasting->roll, sizeof(view.roll));
     view.last_count = lasting->last_count;

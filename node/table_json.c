@@ -70,7 +70,7 @@ static json_t *latest_json(const struct desk_view *view) {
 json_t *table_view_json(const struct desk_view *view) {
     return json_pack(
         "{s:o, s:s, s:s, s:o, s:o, s:s, s:o, s:o, s:s, s:o, s:o, s:o,"
-        " s:o, s:o, s:o, s:o, s:o, s:b, s:o, s:o, s:o, s:o}",
+        " s:o, s:o, s:o, s:o, s:o, s:b, s:o, s:s, s:o, s:o, s:o}",
         "version", number(view->version), "way", way_word(view->way), "tone", tone_word(view->tone),
         "say", show_text_json(view->say), "aside", show_text_json(view->aside), "bib",
         view->bib.text, "question", number(view->question), "choices", choices_json(view), "sound",
@@ -78,7 +78,7 @@ json_t *table_view_json(const struct desk_view *view) {
         number(view->chips_made), "chips_wanted", number(view->chips_wanted), "first",
         number(view->first), "last", number(view->last), "step", number(view->step), "next",
         number(view->next), "done", number(view->done), "encoder", view->encoder, "heard",
-        number(view->heard), "helper", show_text_json(view->helper), "roll",
+        number(view->heard), "lone", view->lone, "helper", show_text_json(view->helper), "roll",
         show_text_json(view->roll), "latest", latest_json(view));
 }
 

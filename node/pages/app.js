@@ -118,6 +118,17 @@ function reachable(yes) {
   }
 }
 
+// Calls `take` with each chip that is laid on this table's antenna from now on, alone, while somebody
+// looks at the page.
+export function chipHeard(take) {
+  let before;
+  return ({ lone }) => {
+    const fresh = lone !== '' && before !== undefined && lone !== before;
+    before = lone;
+    if (fresh && document.visibilityState === 'visible') take(lone.toUpperCase());
+  };
+}
+
 // ---- the bar on top ----
 const pages = [['/', 'desk'], ['/floor', 'floor'], ['/ask', 'ask']];
 

@@ -1,6 +1,6 @@
 // Ask: a bib, a barcode, or what a chip says; its whole history, with tables, helpers and times.
 import {
-  chipText, dress, find, listen, make, saidOf, showStatus, stateMark, t, time, verb,
+  chipHeard, chipText, dress, find, listen, make, saidOf, showStatus, stateMark, t, time, verb,
 } from './app.js';
 
 let status;
@@ -165,7 +165,11 @@ if (location.hash.length > 1) {
   take(find('asked').value);
 }
 find('asked').focus();
-listen('', {
+listen('desk', {
+  desk: chipHeard((chip) => {
+    find('asked').value = chip;
+    take(chip);
+  }),
   status: (news) => {
     const more = status?.records !== news.records;
     status = news;

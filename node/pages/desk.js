@@ -1,6 +1,7 @@
 // The desk: one number field that always has the focus, one sentence that says what to do now, and
 // questions that no key answers which a scanner can type.
-import { byCause, count, dress, find, language, listen, make, showStatus, t, time } from './app.js';
+import { byCause, count, dress, find, language, listen, make, showStatus, t, time, verb } from './app.js';
+import { whoOf } from './acts.js';
 import { play, wakeSound } from './sound.js';
 
 let view;
@@ -182,6 +183,31 @@ function showView(next) {
   if (fresh ? view.question > 0 && view.sound === 'alarm' : view.sound_number !== heardSound) play(view.sound);
   heardSound = view.sound_number;
 }
+// ---- bibs that this table chipped and another chipped too ----
+// Of the last ones the desk itself asks, and waits; of those before (after a long cut, say) it is said
+// here, with the same sound.
+const DOUBLES_SHOWN = 3;
+const own = { count: 0, doubles: [], told: undefined };
+
+async function lookAtDoubles() {
+  if (status.doubles === own.count) return;
+  own.count = status.doubles;
+  const { out } = await verb('doubles');
+  own.doubles = (Array.isArray(out) ? out : []).filter(({ bib, issues }) =>
+    bib && issues.some(({ live, table }) => live && table === status.station));
+  const bibs = own.doubles.map(({ bib }) => bib);
+  const news = bibs.filter((bib) => own.told && !own.told.has(bib) && !view?.say.includes(bib));
+  own.told = new Set([...own.told ?? [], ...bibs]);
+  if (news.length > 0) play('alarm');
+  showAlarms();
+}
+function doubleItems() {
+  const items = own.doubles.slice(0, DOUBLES_SHOWN).map(({ bib, issues }) => make('div', { class: 'alarm' },
+    t('d_double', { bib, who: issues.filter(({ live }) => live).map(whoOf).join('; ') })));
+  const more = own.doubles.length - DOUBLES_SHOWN;
+  return more > 0 ? [...items, make('div', {}, t('d_more_doubles', { count: more }))] : items;
+}
+
 // What is wrong at this table, or elsewhere, with what to do; many of one cause as one.
 const ALARMS_SHOWN = 2;
 function showAlarms() {
@@ -191,7 +217,8 @@ function showAlarms() {
   if (causes.length > ALARMS_SHOWN) {
     items.push(make('div', {}, t('d_more_alarms', { count: causes.length - ALARMS_SHOWN })));
   }
-  const picture = JSON.stringify(causes);
+  items.unshift(...doubleItems());
+  const picture = JSON.stringify([causes, own.doubles]);
   if (find('alarms').dataset.picture === picture) return;
   find('alarms').dataset.picture = picture;
   find('alarms').hidden = items.length === 0;
@@ -293,6 +320,7 @@ listen('desk', {
     showStatus(status);
     showSafe();
     showAlarms();
+    lookAtDoubles();
   },
   desk: (next) => {
     if (view && next.version < view.version) { // the node has begun anew: what it says now counts

@@ -1,5 +1,5 @@
 // The floor, for the lead: every table, every bib, what is wrong and what to do about it.
-import { chipText, count, dress, find, listen, make, showStatus, t, time } from './app.js';
+import { chipHeard, chipText, count, dress, find, listen, make, showStatus, t, time } from './app.js';
 import { retire, settle, takeOff, whoOf } from './acts.js';
 import { runsOf, showMap, watchMap } from './map.js';
 import { forecastText, showPace } from './pace.js';
@@ -211,7 +211,13 @@ function showAll(floor) {
   showLooks(floor);
   showList(floor);
 }
-listen('floor', {
+listen('floor,desk', {
+  // The chip of a bib that is settled may be read at this table's own antenna.
+  desk: chipHeard((chip) => {
+    if (!find('a_chip')) return;
+    find('a_chip').value = chip;
+    find('a_chip').dispatchEvent(new Event('change'));
+  }),
   status: (status) => {
     showStatus(status);
     showTickets(status);

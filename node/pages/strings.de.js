@@ -266,6 +266,8 @@ export default {
   d_unsafe: '{unsafe} Einträge sind bisher nur hier.',
   d_unsafe_one: '1 Eintrag ist bisher nur hier.',
   d_doubles: '{doubles} mit zwei Chips: die Leitung klärt sie.',
+  d_double: 'Startnummer {bib} hat zwei Chips: {who}. Wenn sie hier ist, beiseite legen.',
+  d_more_doubles: 'Und {count} weitere dieses Tisches.',
   d_list: 'Chipliste {number} ist seit {time} draußen. Was sich jetzt ändert, der Leitung sagen.',
   d_and_like: 'Und {count} weitere dieser Art.',
   d_more_alarms: 'Und {count} weitere, auf der Seite Halle.',

@@ -281,6 +281,8 @@ export default {
   d_unsafe: '{unsafe} records are only here so far.',
   d_unsafe_one: '1 record is only here so far.',
   d_doubles: '{doubles} chipped twice: the lead settles them.',
+  d_double: 'Bib {bib} is chipped twice: {who}. If it is here, lay it aside.',
+  d_more_doubles: 'And {count} more bibs of this table.',
   d_list: 'Chip list {number} is out since {time}. Tell the lead what changes now.',
   d_and_like: 'And {count} more like it.',
   d_more_alarms: 'And {count} more, on the floor.',

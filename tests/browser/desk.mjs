@@ -299,6 +299,8 @@ test('a double arrives on screen at the table that made it, after a cut', { time
   await desk.locator('#latest li', { hasText: '1500' }).waitFor();
   await until('what is only here is said', 10000, async () => /only here/.test(await desk.locator('#safe').textContent()));
   await two.must(['issue', '1500', '--reason', 'asked for', '--helper', 'CD']);
+  await one.issue([1590]); // not one of the last that were done at the desk
+  await two.must(['issue', '1590', '--reason', 'asked for', '--helper', 'CD']);
   await start(t, lead, lead);
   await start(t, two, lead);
   one.peers = [lead.address];
@@ -315,6 +317,14 @@ test('a double arrives on screen at the table that made it, after a cut', { time
     const [issue] = (await one.json(['ask', '1500'])).issues;
     const local = new Date(issue.time).toLocaleTimeString('en-GB', { hour: '2-digit', minute: '2-digit' });
     assert.ok((await sentence(desk)).includes(local), local);
+  });
+  await t.test('of a bib that was done long ago it is said beside the work', async () => {
+    await desk.keyboard.press('F1');
+    await tone(desk, 'ready');
+    for (const said of [/Bib 1500 is chipped twice/, /Bib 1590 is chipped twice: Table 1, .*; Table 2, CD, .*lay it aside/]) {
+      await desk.locator('#alarms .alarm', { hasText: said }).waitFor();
+    }
+    assert.deepEqual(await faults(desk), []);
   });
   assert.deepEqual(desk.wrong.filter((text) => !/ERR_CONNECTION_REFUSED|Failed to load/.test(text)), []);
 });

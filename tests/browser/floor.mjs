@@ -3,7 +3,7 @@
 // languages; and WCAG 2.2 AA as far as axe-core can see.
 import test from 'node:test';
 import assert from 'node:assert/strict';
-import { readdirSync, readFileSync, statSync, writeFileSync } from 'node:fs';
+import { readdirSync, readFileSync, renameSync, statSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { epcOf, must, scratch, stack, until } from '../field.mjs';
 import { assertSameOrigin, faults, openBrowser, openFloor, openPage, scan, start } from './browser.mjs';
@@ -305,6 +305,51 @@ test('Ask, with whatever is in hand', { timeout: 120000 }, async (t) => {
 });
 
 // What a page that is open for days is told again and again leaves nothing behind.
+// An encoder that hears what stands in a file.
+function toldReader(t) {
+  const folder = scratch(t);
+  const hold = (...chips) => {
+    const tags = chips.map((chip) => chip.split('/')).map(([epc, tid]) => ({ epc, tid }));
+    writeFileSync(`${folder}/next`, `${JSON.stringify({ say: 'field', tags })}\n`);
+    renameSync(`${folder}/next`, `${folder}/field`);
+  };
+  hold();
+  writeFileSync(`${folder}/reader`, 'echo \'{"say":"ready","protocol":1,"name":"told","can":["tid"]}\'\n' +
+    `while cat ${folder}/field; do sleep 0.2; done\n`);
+  return { hold, encoder: `program:sh ${folder}/reader` };
+}
+
+test('a chip on the antenna asks, and settles', { timeout: 120000 }, async (t) => {
+  const { hold, encoder } = toldReader(t);
+  const [lead, one] = await openFloor(t, { tables: 1, encoder });
+  const tag = (tid) => `${epcOf(25)}/E2801105200000${tid}`;
+  await one.stop();
+  await lead.must(['issue', '25', '--tag', tag('0A')]);
+  await one.must(['issue', '25', '--tag', tag('0B'), '--reason', 'asked for']);
+  await start(t, one, lead);
+  const browser = await openBrowser(t);
+  const ask = await openPage(browser, `${lead.page}ask`);
+  await until('the reader is there', 20000, async () => (await lead.json(['desk', '--view'])).encoder);
+  hold(tag('0B'));
+  await ask.locator('#answer', { hasText: 'Bib 25' }).waitFor();
+  assert.equal(await ask.locator('#asked').inputValue(), tag('0B'));
+  hold(`${epcOf(30)}/E280110520000030`, tag('0A')); // two: nobody can tell which is meant
+  await until('both are heard', 10000, async () => (await lead.json(['desk', '--view'])).heard === 2);
+  assert.equal(await ask.locator('#asked').inputValue(), tag('0B'));
+  const floor = await openPage(browser, `${lead.page}floor`);
+  await floor.getByRole('button', { name: /^Settle/ }).click();
+  await scan(floor, '25');
+  hold(tag('0A'));
+  await floor.getByText(/It is the chip of Lead/).waitFor();
+  hold(tag('0B'));
+  await floor.getByText(/It is the chip of Table 1/).waitFor();
+  await floor.getByRole('button', { name: 'This chip stays' }).click();
+  await floor.getByText('No bib is chipped twice').waitFor();
+  const { issues } = await lead.json(['ask', '25']);
+  assert.deepEqual(issues.filter(({ live }) => live).map(({ table }) => table), ['Table 1']);
+  assert.deepEqual([...ask.wrong, ...floor.wrong], []);
+});
+
 test('a page that is told much keeps nothing of it', { timeout: 120000 }, async (t) => {
   const [lead] = await openFloor(t, { tables: 0 });
   await lead.issue(stack(1, 300));
