@@ -270,6 +270,13 @@ static enum error_code read_card(struct desk *desk, const struct desk_event *eve
             return desk_command_do(desk, &command, err);
         }
     }
+    if (strncmp(word, "by:", 3) == 0) { /* a helper's badge */
+        struct desk_event command = *event;
+        command.kind = DESK_COMMAND;
+        command.command = DESK_HELPER;
+        command.text = slice_of(text.data + 3, text.size - 3);
+        return desk_command_do(desk, &command, err);
+    }
     desk_refuse(desk, "That card answers no question that is open now.");
     return ERR_OK;
 }

@@ -99,9 +99,9 @@ static const struct verb_option proof_plan_options[] = {{"--stack", true},
                                                         {"--confidence", true},
                                                         {"--seed", true},
                                                         {NULL, false}};
-static const struct verb_option barcodes_options[] = {{"--bibs", true},   {"--out", true},
-                                                      {"--code", true},   {"--card", false},
-                                                      {"--force", false}, {NULL, false}};
+static const struct verb_option barcodes_options[] = {
+    {"--bibs", true},   {"--out", true},    {"--code", true}, {"--card", false},
+    {"--badges", true}, {"--force", false}, {NULL, false}};
 static const struct verb_option merge_options[] = {{"--out", true}, {NULL, false}};
 
 const struct verb verb_table[] = {
@@ -364,11 +364,12 @@ const struct verb verb_table[] = {
      handover_options, verb_handover, VERB_STATION, 0},
     {"barcodes",
      "barcodes --bibs RANGES|all --out FILE.pdf|FILE.svg [--code 128|39|qr] [--card] [--force]\n"
-     "barcodes --card --out FILE.pdf|FILE.svg [--code 128|qr] [--force]",
+     "barcodes [--card] [--badges AB,CD] --out FILE.pdf|FILE.svg [--code 128|qr] [--force]",
      "Makes barcodes to print: of bibs that have none, and the card of answers for a table.",
      "24 labels of 70 x 37 mm on a page in A4. Several pages are one PDF, or FILE-1.svg, "
      "FILE-2.svg\n"
-     "and so on. --card: what a table answers and says, for its scanner.\n",
+     "and so on. --card: what a table answers and says, for its scanner. --badges: one for each\n"
+     "helper, who signs on at a table by having it scanned.\n",
      barcodes_options, verb_barcodes, VERB_COPY, 0},
     {0}};
 

@@ -1,6 +1,6 @@
 /*
- * verb_barcodes.c: `barcodes`: bib barcodes for an event whose bibs have none, and the card of
- * answers for a table.
+ * verb_barcodes.c: `barcodes`: bib barcodes for an event whose bibs have none, the card of
+ * answers for a table, and the helpers' badges.
  * Must never print a number that the event does not have: its bib would be refused at the table.
  */
 #include <stdio.h>
@@ -16,6 +16,7 @@
 enum {
     NUMBERS_MAX = 24000, /* a thousand pages */
     SVG_PAGES_MAX = 100, /* files; beyond that a PDF is kinder */
+    BADGES_MAX = 200,
 };
 
 /* What a table answers and commands with its scanner: the words of the desk's choices, and of its
@@ -62,7 +63,9 @@ struct sheets {
     enum barcode_paper paper;
     enum barcode_kind kind;
     bool card, force;
-    uint64_t *number; /* rising, each once */
+    size_t badge_count;
+    char badge[BADGES_MAX][RECORD_HELPER_MAX + 5]; /* "+BY:AB" */
+    uint64_t *number;                              /* rising, each once */
     size_t count;
     char event[RECORD_TEXT_MAX + 1];
     const char *name; /* as it was given */
@@ -70,8 +73,12 @@ struct sheets {
     json_t *files;
 };
 
+static size_t badge_pages(const struct sheets *sheets) {
+    return (sheets->badge_count + BARCODE_CARD_COUNT - 1) / BARCODE_CARD_COUNT;
+}
+
 static size_t page_count(const struct sheets *sheets) {
-    return (sheets->card ? CARD_PAGES : 0) +
+    return (sheets->card ? CARD_PAGES : 0) + badge_pages(sheets) +
            (sheets->count + BARCODE_LABELS_COUNT - 1) / BARCODE_LABELS_COUNT;
 }
 
@@ -217,6 +224,21 @@ static enum error_code check_files(const struct sheets *sheets, struct error *er
 
 /* ---- pages ---- */
 
+/* With these a helper signs on at a table that has nothing but a scanner. */
+static enum error_code draw_badges(const struct sheets *sheets, size_t page,
+                                   struct barcode_sheet *sheet, struct error *err) {
+    struct barcode_label labels[BARCODE_CARD_COUNT];
+    char text[BARCODE_CARD_COUNT][RECORD_HELPER_MAX + 24];
+    size_t count = 0;
+    size_t from = page * BARCODE_CARD_COUNT;
+    for (; count < BARCODE_CARD_COUNT && from + count < sheets->badge_count; count++) {
+        const char *badge = sheets->badge[from + count];
+        snprintf(text[count], sizeof(text[count]), "%s is at this table", badge + strlen("+BY:"));
+        labels[count] = (struct barcode_label){badge, text[count]};
+    }
+    return barcode_sheet_page(sheet, BARCODE_CARD, sheets->kind, labels, count, err);
+}
+
 static enum error_code draw_page(const struct sheets *sheets, size_t page,
                                  struct barcode_sheet *sheet, struct error *err) {
     struct barcode_label labels[BARCODE_LABELS_COUNT];
@@ -229,7 +251,10 @@ static enum error_code draw_page(const struct sheets *sheets, size_t page,
                                   card + page * BARCODE_CARD_COUNT,
                                   left < BARCODE_CARD_COUNT ? left : BARCODE_CARD_COUNT, err);
     }
-    size_t from = (page - before) * BARCODE_LABELS_COUNT;
+    if (page < before + badge_pages(sheets)) {
+        return draw_badges(sheets, page - before, sheet, err);
+    }
+    size_t from = (page - before - badge_pages(sheets)) * BARCODE_LABELS_COUNT;
     for (; count < BARCODE_LABELS_COUNT && from + count < sheets->count; count++) {
         snprintf(text[count], sizeof(text[count]), "%llu",
                  (unsigned long long)sheets->number[from + count]);
@@ -292,11 +317,15 @@ static void show_done(struct sheets *sheets) {
                                         "card", sheets->card ? 1 : 0));
         return;
     }
-    if (sheets->count == 0) {
-        buffer_print(&call->out, "The card, ");
-    } else {
+    if (sheets->count > 0) {
         buffer_print(&call->out, "%zu bib%s%s, ", sheets->count, sheets->count == 1 ? "" : "s",
                      sheets->card ? " and the card" : "");
+    } else if (sheets->card) {
+        buffer_print(&call->out, "The card, ");
+    }
+    if (sheets->badge_count > 0) {
+        buffer_print(&call->out, "%zu badge%s, ", sheets->badge_count,
+                     sheets->badge_count == 1 ? "" : "s");
     }
     buffer_print(&call->out,
                  "%zu page%s. Print at full size, not fitted to the page, "
@@ -306,6 +335,28 @@ static void show_done(struct sheets *sheets) {
 
 /* ---- the verb ---- */
 
+/* "AB,CD" */
+static enum error_code read_badges(struct sheets *sheets, const char *value, struct error *err) {
+    while (value != NULL && *value != '\0') {
+        size_t length = strcspn(value, ",");
+        bool fits = length > 0 && length <= RECORD_HELPER_MAX;
+        for (size_t i = 0; fits && i < length; i++) {
+            fits = value[i] > ' ' && value[i] < 0x7F;
+        }
+        if (!fits || sheets->badge_count == BADGES_MAX) {
+            error_set(err, ERR_USAGE, "--badges at \"%.40s\"", value);
+            return error_say(err,
+                             "Give the helpers' initials like --badges AB,CD: each up to %d plain "
+                             "letters or digits, at most %d of them.",
+                             RECORD_HELPER_MAX, BADGES_MAX);
+        }
+        snprintf(sheets->badge[sheets->badge_count++], sizeof(sheets->badge[0]), "+BY:%.*s",
+                 (int)length, value);
+        value += length + (value[length] == ',' ? 1 : 0);
+    }
+    return ERR_OK;
+}
+
 static enum error_code read_words(struct sheets *sheets, const struct options *options,
                                   const char **bibs, struct error *err) {
     const char *kind = options_value(options, "--code");
@@ -313,7 +364,10 @@ static enum error_code read_words(struct sheets *sheets, const struct options *o
     sheets->card = options_has(options, "--card");
     sheets->force = options_has(options, "--force");
     enum error_code code = parts_needed(options, "--out", &sheets->name, err);
-    if (code == ERR_OK && !sheets->card) {
+    if (code == ERR_OK) {
+        code = read_badges(sheets, options_value(options, "--badges"), err);
+    }
+    if (code == ERR_OK && !sheets->card && sheets->badge_count == 0) {
         code = parts_needed(options, "--bibs", bibs, err);
     }
     if (code == ERR_OK) {
@@ -322,9 +376,10 @@ static enum error_code read_words(struct sheets *sheets, const struct options *o
     if (code == ERR_OK) {
         code = barcode_kind_parse(kind == NULL ? "128" : kind, &sheets->kind, err);
     }
-    if (code == ERR_OK && sheets->card && sheets->kind == BARCODE_KIND_39) {
-        error_set(err, ERR_USAGE, "--card with --code 39");
-        code = error_say(err, "The card cannot be made in Code 39: many scanners read a plus and a "
+    if (code == ERR_OK && (sheets->card || sheets->badge_count > 0) &&
+        sheets->kind == BARCODE_KIND_39) {
+        error_set(err, ERR_USAGE, "--card or --badges with --code 39");
+        code = error_say(err, "Cards cannot be made in Code 39: many scanners read a plus and a "
                               "letter there as a small letter. Choose --code 128 or qr.");
     }
     return code;

@@ -185,6 +185,14 @@ test('the card, in both kinds, has each word that the desk takes', { timeout: 18
     assert.deepEqual(pages.flat().sort(), words);
   });
 
+test('badges: one for each helper, as the desk reads them', { timeout: 120000 }, async (t) => {
+  const { folder, lead } = await openEvent(t);
+  const file = join(folder, 'badges.svg');
+  const { files } = await lead.json(['barcodes', '--badges', 'AB,cd,Q7-X', '--out', file]);
+  const read = files.flatMap((page) => svgFields(page, card)).flatMap((picture) => readPictures([picture]));
+  assert.deepEqual(read.map(({ text }) => text).sort(), ['+BY:AB', '+BY:Q7-X', '+BY:cd']);
+});
+
 test('what is refused, and leaves nothing behind', { timeout: 120000 }, async (t) => {
   const { folder, lead } = await openEvent(t);
   const file = (name) => join(folder, name);
@@ -196,6 +204,7 @@ test('what is refused, and leaves nothing behind', { timeout: 120000 }, async (t
     [['--bibs', '1-5', '--out', '.svg'], /ends with \.pdf or \.svg/],
     [['--bibs', '1-5', '--code', 'ean', '--out', file('a.pdf')], /128, 39 or qr/],
     [['--card', '--code', '39', '--out', file('a.pdf')], /cannot be made in Code 39/],
+    [['--badges', 'AB,TOOLONGABC', '--out', file('a.pdf')], /--badges AB,CD/],
     [['--out', file('a.pdf')], /--bibs/],
     [['--bibs', '1-5'], /--out/],
     [['--bibs', '1-3000', '--out', file('a.svg')], /125 files\..*\.pdf/],

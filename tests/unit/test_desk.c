@@ -543,6 +543,10 @@ static void rolls(void **state) {
     rig_clear(&rig);
     rig_command(&rig, DESK_UNDO); /* also after a restart */
     assert_int_equal(rig_live(&rig, "42"), 0);
+    rig_scan(&rig, "+BY:CD"); /* a change of shift with nothing but a scanner */
+    assert_string_equal(rig_view(&rig)->helper, "CD");
+    rig_scan(&rig, "+by:");
+    assert_string_equal(rig_view(&rig)->helper, "");
     rig_free(&rig);
 }
 
