@@ -197,6 +197,8 @@ struct desk {
     bool behind;      /* other stations may know more */
     bool doubles_due; /* look whether a bib of this desk was chipped twice */
 
+    char out_say[DESK_SAY_MAX]; /* this station was put out: what to do now; "" while it is in */
+
     /* what people said */
     enum desk_way way;
     bool stopping, absenting; /* once the encoder has answered */
@@ -259,6 +261,14 @@ enum error_code desk_command_do(struct desk *desk, const struct desk_event *even
                                 struct error *err) __attribute__((nonnull));
 enum error_code desk_role(struct desk *desk, enum role *role, struct error *err)
     __attribute__((nonnull));
+
+/* ---- desk_out.c ---- */
+
+/* Looks whether this station was put out of the event, or is in again. */
+enum error_code desk_out_check(struct desk *desk, struct error *err) __attribute__((nonnull));
+bool desk_is_out(const struct desk *desk) __attribute__((nonnull));
+/* Whether the event is a person's at a table that is out: then it was refused. */
+bool desk_out_refuses(struct desk *desk, const struct desk_event *event) __attribute__((nonnull));
 
 /* ---- desk_number.c ---- */
 

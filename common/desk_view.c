@@ -117,6 +117,10 @@ static void show_waiting(const struct desk *desk, struct desk_view *view) {
 
 static void show_state(const struct desk *desk, struct desk_view *view) {
     const struct desk_job *job = &desk->lasting.job;
+    if (desk_is_out(desk)) { /* no question, nothing in turn */
+        say(view, DESK_HALT, desk->out_say);
+        return;
+    }
     if (job->active) {
         view->bib = job->bib;
         view->chips_made = job->made_count;

@@ -92,7 +92,7 @@ const further = [
   { text: 'd_redo', act: () => askSeries('redo') },
   { text: 'd_roll', act: () => askRoll() },
 ];
-const may = ({ ways }) => view && view.question === 0 && (!ways || ways.includes(view.way));
+const may = ({ ways }) => view && !status?.out && view.question === 0 && (!ways || ways.includes(view.way));
 
 function pressed(event) {
   wakeSound();
@@ -130,13 +130,13 @@ function showChoices() {
 function showCommands() {
   const shown = view.question ? [] : commands.filter(may);
   const helper = view.helper || t('d_nobody');
-  const picture = JSON.stringify([shown.map(({ text }) => text), helper]);
+  const picture = JSON.stringify([shown.map(({ text }) => text), helper, status?.out]);
   if (find('commands').dataset.picture === picture) return;
   find('commands').dataset.picture = picture;
   const buttons = shown.map(({ key, text, act }) => make('button', {
     type: 'button', onclick: () => { act(); focusNumber(); },
   }, key ? make('kbd', {}, key) : null, t(text)));
-  if (!view.question) {
+  if (!view.question && !status?.out) {
     buttons.push(make('button', { type: 'button', onclick: askHelper }, t('d_helper', { helper })));
   }
   find('commands').replaceChildren(...buttons);
@@ -293,6 +293,7 @@ listen('desk', {
     showStatus(status);
     showSafe();
     showAlarms();
+    if (view) showCommands();
   },
   desk: (next) => {
     if (view && next.version < view.version) { // the node has begun anew: what it says now counts

@@ -9,6 +9,7 @@ export default {
   ask: 'Fragen',
   lost: 'Keine Antwort vom Programm auf diesem Laptop. Sehen Sie nach, ob es läuft.',
   alone: 'arbeitet allein seit {time}, einfach weitermachen',
+  put_out: 'dieser Laptop wurde ausgeschlossen: der Leitung geben',
   only: 'noch kein anderer Tisch in dieser Veranstaltung',
   connected: '{connected} von {others} anderen Tischen verbunden',
   bib: 'Startnummer {bib}',

@@ -9,6 +9,7 @@ export default {
   ask: 'Ask',
   lost: 'No answer from the program on this laptop. Look whether it runs.',
   alone: 'working alone since {time}, carry on',
+  put_out: 'this laptop was put out of the event: hand it to the lead',
   only: 'no other station in this event yet',
   connected: '{connected} of {others} other stations connected',
 
