@@ -235,6 +235,9 @@ static void change_way(struct desk *desk, enum desk_way way) {
         desk->keep_due = true;
     }
     desk_close(desk);
+    if (way == DESK_WAY_ON_DEMAND) {
+        desk_look_end(desk);
+    }
     desk->way = way;
     desk->look_bib = (struct bib){{0}};
     desk->look_say[0] = '\0';

@@ -360,6 +360,9 @@ enum error_code desk_which(struct desk *desk, const struct bib *bib, struct erro
 
 /* ---- desk_series.c ---- */
 
+/* Whether a label reads as a run of numbers of this event. */
+enum error_code desk_is_run(struct desk *desk, const struct bib *bib, bool *run, struct error *err)
+    __attribute__((nonnull));
 void desk_series(struct desk *desk, const struct desk_event *event) __attribute__((nonnull));
 enum error_code desk_turn(struct desk *desk, bool *again, struct error *err)
     __attribute__((nonnull));
@@ -412,6 +415,8 @@ enum error_code desk_look_text(struct desk *desk, struct slice text, struct erro
     __attribute__((nonnull));
 /* Says what lies on the antenna, and keeps the look when it is time. */
 enum error_code desk_look(struct desk *desk, struct error *err) __attribute__((nonnull));
+/* Looking is over: what lies there is told apart anew, as any chip that somebody puts down. */
+void desk_look_end(struct desk *desk) __attribute__((nonnull));
 enum error_code desk_look_none(struct desk *desk, struct error *err) __attribute__((nonnull));
 enum error_code desk_doubles(struct desk *desk, struct error *err) __attribute__((nonnull));
 

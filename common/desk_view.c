@@ -79,8 +79,9 @@ static void show_look(const struct desk *desk, struct desk_view *view) {
     if (desk->look_bib.text[0] != '\0') {
         view->bib = desk->look_bib;
         view->tone = DESK_WORK;
-        desk_print(view->say, sizeof(view->say), "Now hold bib %s on the antenna.",
-                   desk->look_bib.text);
+        desk_print(view->say, sizeof(view->say), "Now hold bib %s on the antenna%s.",
+                   desk->look_bib.text,
+                   desk_just_there(desk) ? ": what lies there was looked at already" : "");
     } else if (desk->news[0] != '\0') {
         say(view, desk->kept_bad ? DESK_HALT : DESK_READY, desk->news);
     } else if (desk->look_say[0] != '\0') {

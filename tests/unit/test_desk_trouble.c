@@ -36,6 +36,7 @@ static void fails_and_is_tried_again(void **state) {
         rig_field(&rig);
     }
     rig_says(&rig, DESK_HALT, "could not be written 3 times");
+    assert_string_equal(rig_view(&rig)->aside, "");
     assert_int_equal(rig.writes, 3);
     rig_away(&rig, chip);
     rig_put(&rig, rig_blank(&rig));
@@ -43,11 +44,29 @@ static void fails_and_is_tried_again(void **state) {
     rig_failed(&rig, DESK_FAILED_LOCKED, false);
     rig_field(&rig);
     rig_says(&rig, DESK_HALT, "locked"); /* trying again is of no use */
+    assert_string_equal(rig_view(&rig)->aside, "");
     assert_int_equal(rig.writes, 4);
     rig_clear(&rig);
     rig_put(&rig, rig_blank(&rig));
     rig_written(&rig);
     rig_says(&rig, DESK_DONE, "42");
+    rig_free(&rig);
+}
+
+/* One sentence, and not one that blames the chip beside one that does not. */
+static void two_answered_three_times(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
+    rig_scan(&rig, "42");
+    rig_put(&rig, rig_blank(&rig));
+    for (int i = 0; i < 3; i++) {
+        rig_failed(&rig, DESK_FAILED_TWO, false);
+        rig_field(&rig);
+    }
+    rig_says(&rig, DESK_HALT, "More than one chip answered, 3 times.");
+    assert_string_equal(rig_view(&rig)->aside, "");
     rig_free(&rig);
 }
 
@@ -136,7 +155,8 @@ static void in_doubt_after_a_crash(void **state) {
     rig_scan(&rig, "43");
     rig_aside(&rig, "answer the question first");
     rig_put(&rig, other); /* another chip settles nothing */
-    rig_says(&rig, DESK_ASK, "Put the chip for bib 42 back");
+    rig_says(&rig, DESK_HALT, "That is a different chip");
+    rig_says(&rig, DESK_HALT, "put the chip for bib 42 back");
     rig.tag[chip].there = true;
     rig_field(&rig);
     rig_says(&rig, DESK_HALT, "Leave only the chip for bib 42");
@@ -580,6 +600,7 @@ static void put_out_in_the_middle(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(fails_and_is_tried_again),
+        cmocka_unit_test(two_answered_three_times),
         cmocka_unit_test(number_while_writing),
         cmocka_unit_test(answers_to_no_order),
         cmocka_unit_test(read_back_wrong),
