@@ -182,6 +182,10 @@ enum error_code desk_new(const struct desk_config *config, struct slice kept, st
     }
     find_ids(desk);
     wake(desk);
+    struct error unread; /* it is looked at again with the first news */
+    if (desk_out_check(desk, &unread) != ERR_OK) {
+        desk->out_say[0] = '\0';
+    }
     desk_show(desk);
     *out = desk;
     return ERR_OK;
@@ -232,6 +236,9 @@ static void change_way(struct desk *desk, enum desk_way way) {
         desk->keep_due = true;
     }
     desk_close(desk);
+    if (way == DESK_WAY_ON_DEMAND) {
+        desk_look_end(desk);
+    }
     desk->way = way;
     desk->look_bib = (struct bib){{0}};
     desk->look_say[0] = '\0';
@@ -408,6 +415,9 @@ static enum error_code record_again(struct desk *desk, struct error *err) {
 /* One thing that can be done without an event; *again: there may be more. */
 static enum error_code one_thing(struct desk *desk, bool *again, struct error *err) {
     struct desk_lasting *lasting = &desk->lasting;
+    if (desk_is_out(desk)) {
+        return ERR_OK;
+    }
     if (desk->deed.kind != DEED_NONE) {
         return desk->deed_late && !desk->deed_out ? record_again(desk, err) : ERR_OK;
     }
@@ -469,7 +479,11 @@ enum error_code desk_proceed(struct desk *desk, struct error *err) {
 
 static enum error_code news(struct desk *desk, struct error *err) {
     bool late = false;
+    enum error_code code = desk_out_check(desk, err);
     desk->doubles_due = true;
+    if (code != ERR_OK || desk_is_out(desk)) {
+        return code;
+    }
     if (!desk->lasting.job.active || desk->lasting.out.active || desk_blocked(desk) ||
         desk->deed.kind != DEED_NONE) {
         return ERR_OK;
@@ -479,6 +493,9 @@ static enum error_code news(struct desk *desk, struct error *err) {
 
 static enum error_code take_event(struct desk *desk, const struct desk_event *event,
                                   struct error *err) {
+    if (desk_out_refuses(desk, event)) {
+        return ERR_OK;
+    }
     switch (event->kind) {
     case DESK_TEXT:
         return desk_text(desk, event, err);
@@ -538,6 +555,9 @@ struct mono_ms desk_deadline(const struct desk *desk) {
     int64_t due = INT64_MAX;
     if (desk->tick_now) {
         return desk->now;
+    }
+    if (desk_is_out(desk)) {
+        return (struct mono_ms){due};
     }
     if (desk->deed_failed) {
         due = desk->deed_again.ms;

@@ -17,6 +17,7 @@ void desk_spurn(struct desk *desk, const struct desk_tag *tag, const char *forma
     desk->spurned = *tag;
     desk->has_granted = false;
     desk->tries = 0;
+    desk->aside[0] = '\0'; /* one sentence, not what was said of the tries before it */
     va_start(list, format);
     if (vsnprintf(desk->spurn_say, sizeof(desk->spurn_say), format, list) < 0) {
         desk->spurn_say[0] = '\0';
@@ -404,6 +405,18 @@ static const char *failure_text(enum desk_failure why) {
     return "The chip was not written.";
 }
 
+/* Where two answer the chip is not the one to blame. */
+static void spurn_failed(struct desk *desk, const struct desk_tag *tag, enum desk_failure why) {
+    if (why == DESK_FAILED_TWO) {
+        desk_spurn(desk, tag,
+                   "More than one chip answered, %d times. Take all chips away, then put one down.",
+                   DESK_TRIES_MAX);
+    } else {
+        desk_spurn(desk, tag, "This chip could not be written %d times. Take another one.",
+                   DESK_TRIES_MAX);
+    }
+}
+
 void desk_failed(struct desk *desk, const struct desk_event *event) {
     struct desk_out *out = &desk->lasting.out;
     if (!out->active || event->order != out->number) {
@@ -433,8 +446,7 @@ void desk_failed(struct desk *desk, const struct desk_event *event) {
     if (event->why == DESK_FAILED_LOCKED || event->why == DESK_FAILED_PASSWORD) {
         desk_spurn(desk, &tag, "%s", failure_text(event->why));
     } else if (desk->tries >= DESK_TRIES_MAX && counts) {
-        desk_spurn(desk, &tag, "This chip could not be written %d times. Take another one.",
-                   DESK_TRIES_MAX);
+        spurn_failed(desk, &tag, event->why);
     } else if (!counts) {
         /* Nothing is wrong with the chip: a person's leave to write it still stands. */
         desk->has_granted = true;
@@ -487,6 +499,12 @@ static bool is_ordered(const struct desk_out *out, const struct desk_tag *tag) {
     return desk_epc_same(&tag->epc, &out->epc) || desk_epc_same(&tag->epc, &out->tag.epc);
 }
 
+/* Whether it is surely another one: without a TID a chip that was written in part may carry
+ * anything. */
+static bool is_another(const struct desk_out *out, const struct desk_tag *tag) {
+    return out->tag.tid.size > 0 && tag->tid.size > 0 && !desk_tid_same(&out->tag.tid, &tag->tid);
+}
+
 enum error_code desk_settle(struct desk *desk, struct error *err) {
     struct desk_out *out = &desk->lasting.out;
     struct desk_tag tag[DESK_FIELD_MAX];
@@ -500,6 +518,11 @@ enum error_code desk_settle(struct desk *desk, struct error *err) {
         count = 0;
     }
     if (count == 0 || !is_ordered(out, &tag[0])) {
+        if (count == 1 && is_another(out, &tag[0])) {
+            desk_print(desk->field_say, sizeof(desk->field_say),
+                       "That is a different chip. Take it away, and put the chip for bib %s back.",
+                       desk->lasting.job.bib.text);
+        }
         ask_in_doubt(desk);
         return ERR_OK;
     }

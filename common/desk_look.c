@@ -236,12 +236,13 @@ static enum error_code judge(struct desk *desk, const struct seen *seen, enum lo
     return code;
 }
 
-static const char *verdict_text(enum look_verdict verdict) {
+static const char *verdict_text(enum look_verdict verdict, bool never) {
     switch (verdict) {
     case LOOK_RIGHT:
         return "right";
     case LOOK_NO_CHIP:
-        return "needs a chip: nothing was heard on it";
+        return never ? "not chipped, and nothing was heard on it"
+                     : "needs a chip: nothing was heard on it";
     case LOOK_OTHER:
         return "wrong: it has another bib's chip";
     case LOOK_STRANGE:
@@ -258,7 +259,11 @@ static enum error_code keep_look(struct desk *desk, const struct seen *seen,
                                  enum look_verdict verdict, struct error *err) {
     struct record_look look = {.bib = desk->look_bib, .verdict = verdict};
     enum role role = ROLE_NONE;
+    struct pairs_bib state;
     enum error_code code = desk_role(desk, &role, err);
+    if (code == ERR_OK) {
+        code = pairs_bib(desk->config.ledger, &desk->look_bib, &state, err);
+    }
     if (code != ERR_OK) {
         return code;
     }
@@ -270,7 +275,7 @@ static enum error_code keep_look(struct desk *desk, const struct seen *seen,
     look.stack = desk->stack;
     desk->kept_bad = verdict != LOOK_RIGHT;
     desk_print(desk->news, sizeof(desk->news), "Bib %s: %s.", desk->look_bib.text,
-               verdict_text(verdict));
+               verdict_text(verdict, state.state == PAIRS_UNISSUED && !state.doubt));
     desk_sound(desk, verdict == LOOK_RIGHT ? DESK_SOUND_DONE : DESK_SOUND_ALARM);
     desk_close(desk);
     desk->look_due = desk->look_has_typed = false;
@@ -345,36 +350,60 @@ enum error_code desk_look(struct desk *desk, struct error *err) {
     return keep_look(desk, &seen, verdict, err);
 }
 
+/* The chip that was looked at is no chip of the next bib while looking goes on, and may well be one
+ * afterwards: a blank is taken, and of any other it is asked. */
+void desk_look_end(struct desk *desk) {
+    if (desk->way != DESK_WAY_ON_DEMAND) {
+        desk->just_count = 0;
+    }
+}
+
 enum error_code desk_look_none(struct desk *desk, struct error *err) {
     struct seen seen = {.count = 0};
     return keep_look(desk, &seen, LOOK_NO_CHIP, err);
+}
+
+/* A bib in hand whose chip comes next. What nobody has chipped and is no number of the event was
+ * mistyped. */
+static enum error_code look_at_bib(struct desk *desk, const struct bib *bib, struct error *err) {
+    uint64_t number = 0;
+    struct before before;
+    char ranges[100] = "";
+    const struct bib_range *stack = &desk->stack;
+    bool numeric = bib_number(bib, &number);
+    if (desk->way == DESK_WAY_PROVE &&
+        (!numeric || number < stack->first || number > stack->last)) {
+        desk_refuse(desk, "Bib %s is not of this stack (%llu-%llu).", bib->text,
+                    (unsigned long long)stack->first, (unsigned long long)stack->last);
+        return ERR_OK;
+    }
+    enum error_code code = before_issue(desk->config.ledger, &desk->config.self, bib, &before, err);
+    if (code != ERR_OK) {
+        return code;
+    }
+    if (before.outside && !before.ever) {
+        bib_ranges_text(&pairs_found(desk->config.ledger)->bibs, ranges, sizeof(ranges));
+        desk_refuse(desk, "Bib %s is no number of this event (%s).", bib->text, ranges);
+        return ERR_OK;
+    }
+    if (desk->look_bib.text[0] != '\0' && !desk_same_bib(bib, &desk->look_bib)) {
+        desk_mention(desk, "Bib %s was not looked at.", desk->look_bib.text);
+    }
+    desk->look_bib = *bib;
+    desk->look_due = desk->look_has_typed = desk->look_bad = false;
+    struct desk_ask *ask = desk_open(desk, ASK_NO_CHIP, "%s", "");
+    desk_choice(ask, "none", "Nothing is heard on bib %s", bib->text);
+    return ERR_OK;
 }
 
 enum error_code desk_look_text(struct desk *desk, struct slice text, struct error *err) {
     const struct record_found *found = pairs_found(desk->config.ledger);
     struct error unread;
     struct bib bib;
-    uint64_t number = 0;
-    (void)err;
     const uint8_t *slash = memchr(text.data, '/', text.size);
     size_t length = slash == NULL ? text.size : (size_t)(slash - text.data);
     if (found != NULL && bib_parse(text, found->zeros_count, &bib, &unread) == ERR_OK) {
-        if (desk->way == DESK_WAY_PROVE &&
-            (!bib_number(&bib, &number) || number < desk->stack.first ||
-             number > desk->stack.last)) {
-            desk_refuse(desk, "Bib %s is not of this stack (%llu-%llu).", bib.text,
-                        (unsigned long long)desk->stack.first,
-                        (unsigned long long)desk->stack.last);
-            return ERR_OK;
-        }
-        if (desk->look_bib.text[0] != '\0' && !desk_same_bib(&bib, &desk->look_bib)) {
-            desk_mention(desk, "Bib %s was not looked at.", desk->look_bib.text);
-        }
-        desk->look_bib = bib;
-        desk->look_due = desk->look_has_typed = desk->look_bad = false;
-        struct desk_ask *ask = desk_open(desk, ASK_NO_CHIP, "%s", "");
-        desk_choice(ask, "none", "Nothing is heard on bib %s", bib.text);
-        return ERR_OK;
+        return look_at_bib(desk, &bib, err);
     }
     struct desk_tag tag = {.has_pc = false};
     enum error_code code = epc_parse(slice_of(text.data, length), &tag.epc, &unread);

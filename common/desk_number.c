@@ -281,14 +281,25 @@ static enum error_code read_card(struct desk *desk, const struct desk_event *eve
     return ERR_OK;
 }
 
-/* A number or a chip, as it was typed, for sentences. */
+static bool is_control(struct slice text, size_t at) {
+    uint8_t c = text.data[at];
+    bool lead = c == 0xC2 && at + 1 < text.size && text.data[at + 1] < 0xA0; /* U+0080 to U+009F */
+    return c < 0x20 || c == 0x7F || lead || (at > 0 && text.data[at - 1] == 0xC2 && c < 0xA0);
+}
+
+/* A number or a chip, as it was typed, for sentences: cut between characters, with nothing in it
+ * that a terminal would obey. */
 static void quote(struct slice text, char out[40]) {
-    size_t size = text.size < 32 ? text.size : 32;
-    for (size_t i = 0; i < size; i++) {
-        uint8_t c = text.data[i];
-        out[i] = (char)(c > 0x20 && c < 0x7F ? c : '?');
+    bool valid = utf8_valid(text);
+    text.size = text.size < 32 ? text.size : 32;
+    while (valid && text.size > 0 && !utf8_valid(text)) {
+        text.size--;
     }
-    out[size] = '\0';
+    for (size_t i = 0; i < text.size; i++) {
+        uint8_t c = text.data[i];
+        out[i] = (char)(is_control(text, i) || (!valid && c >= 0x80) ? '?' : c);
+    }
+    out[text.size] = '\0';
 }
 
 /* A line that came through in part holds U+FFFD, see keys.h: shown as it is, it would look like a
@@ -421,5 +432,11 @@ enum error_code desk_text(struct desk *desk, const struct desk_event *event, str
         desk_refuse(desk, "%s is no bib number. Scan the bib first.", shown);
         return ERR_OK;
     }
-    return take_number(desk, &bib, event->scanned, err);
+    bool run = false;
+    enum error_code code = desk_is_run(desk, &bib, &run, err);
+    if (code == ERR_OK && run) {
+        desk_refuse(desk, "%s is a run of bibs: use Series for it.", bib.text);
+        return ERR_OK;
+    }
+    return code == ERR_OK ? take_number(desk, &bib, event->scanned, err) : code;
 }

@@ -78,6 +78,29 @@ static bool of_event(const struct record_found *found, uint64_t number) {
     return bib_ranges_hold(&found->bibs, number) || bib_ranges_hold(&found->late, number);
 }
 
+/* "120-116" is what somebody types who means a series, as long as no bib of that name is known. */
+enum error_code desk_is_run(struct desk *desk, const struct bib *bib, bool *run,
+                            struct error *err) {
+    const struct record_found *found = pairs_found(desk->config.ledger);
+    const char *hyphen = strchr(bib->text, '-');
+    struct bib from = {{0}}, to = {{0}};
+    struct pairs_bib state;
+    uint64_t first = 0, last = 0;
+    *run = false;
+    if (found == NULL || hyphen == NULL) {
+        return ERR_OK;
+    }
+    memcpy(from.text, bib->text, (size_t)(hyphen - bib->text));
+    memcpy(to.text, hyphen + 1, strlen(hyphen + 1));
+    if (!bib_number(&from, &first) || !bib_number(&to, &last) || !of_event(found, first) ||
+        !of_event(found, last)) {
+        return ERR_OK;
+    }
+    enum error_code code = pairs_bib(desk->config.ledger, bib, &state, err);
+    *run = code == ERR_OK && state.state == PAIRS_UNISSUED && !state.doubt;
+    return code;
+}
+
 void desk_series(struct desk *desk, const struct desk_event *event) {
     const struct record_found *found = pairs_found(desk->config.ledger);
     struct desk_lasting *lasting = &desk->lasting;
@@ -88,6 +111,7 @@ void desk_series(struct desk *desk, const struct desk_event *event) {
     }
     desk_close(desk);
     desk->resting = desk->allow_series = false;
+    desk_look_end(desk);
     desk->way = DESK_WAY_ON_DEMAND;
     lasting->line = (struct desk_line){.active = true,
                                        .first = event->first,
@@ -140,6 +164,7 @@ void desk_stop(struct desk *desk) {
     stop_question(desk);
     desk->absenting = false;
     if (desk->way != DESK_WAY_ON_DEMAND && !desk->lasting.job.active) {
+        desk_look_end(desk);
         desk->way = DESK_WAY_ON_DEMAND;
         desk->look_due = false;
         return;

@@ -196,6 +196,8 @@ struct desk {
     struct desk_tag granted;
     bool doubles_due; /* look whether a bib of this desk was chipped twice */
 
+    char out_say[DESK_SAY_MAX]; /* this station was put out: what to do now; "" while it is in */
+
     /* what people said */
     enum desk_way way;
     bool stopping, absenting; /* once the encoder has answered */
@@ -259,6 +261,14 @@ enum error_code desk_command_do(struct desk *desk, const struct desk_event *even
                                 struct error *err) __attribute__((nonnull));
 enum error_code desk_role(struct desk *desk, enum role *role, struct error *err)
     __attribute__((nonnull));
+
+/* ---- desk_out.c ---- */
+
+/* Looks whether this station was put out of the event, or is in again. */
+enum error_code desk_out_check(struct desk *desk, struct error *err) __attribute__((nonnull));
+bool desk_is_out(const struct desk *desk) __attribute__((nonnull));
+/* Whether the event is a person's at a table that is out: then it was refused. */
+bool desk_out_refuses(struct desk *desk, const struct desk_event *event) __attribute__((nonnull));
 
 /* ---- desk_number.c ---- */
 
@@ -350,6 +360,9 @@ enum error_code desk_which(struct desk *desk, const struct bib *bib, struct erro
 
 /* ---- desk_series.c ---- */
 
+/* Whether a label reads as a run of numbers of this event. */
+enum error_code desk_is_run(struct desk *desk, const struct bib *bib, bool *run, struct error *err)
+    __attribute__((nonnull));
 void desk_series(struct desk *desk, const struct desk_event *event) __attribute__((nonnull));
 enum error_code desk_turn(struct desk *desk, bool *again, struct error *err)
     __attribute__((nonnull));
@@ -402,6 +415,8 @@ enum error_code desk_look_text(struct desk *desk, struct slice text, struct erro
     __attribute__((nonnull));
 /* Says what lies on the antenna, and keeps the look when it is time. */
 enum error_code desk_look(struct desk *desk, struct error *err) __attribute__((nonnull));
+/* Looking is over: what lies there is told apart anew, as any chip that somebody puts down. */
+void desk_look_end(struct desk *desk) __attribute__((nonnull));
 enum error_code desk_look_none(struct desk *desk, struct error *err) __attribute__((nonnull));
 enum error_code desk_doubles(struct desk *desk, struct error *err) __attribute__((nonnull));
 

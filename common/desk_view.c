@@ -79,8 +79,9 @@ static void show_look(const struct desk *desk, struct desk_view *view) {
     if (desk->look_bib.text[0] != '\0') {
         view->bib = desk->look_bib;
         view->tone = DESK_WORK;
-        desk_print(view->say, sizeof(view->say), "Now hold bib %s on the antenna.",
-                   desk->look_bib.text);
+        desk_print(view->say, sizeof(view->say), "Now hold bib %s on the antenna%s.",
+                   desk->look_bib.text,
+                   desk_just_there(desk) ? ": what lies there was looked at already" : "");
     } else if (desk->news[0] != '\0') {
         say(view, desk->kept_bad ? DESK_HALT : DESK_READY, desk->news);
     } else if (desk->look_say[0] != '\0') {
@@ -117,6 +118,10 @@ static void show_waiting(const struct desk *desk, struct desk_view *view) {
 
 static void show_state(const struct desk *desk, struct desk_view *view) {
     const struct desk_job *job = &desk->lasting.job;
+    if (desk_is_out(desk)) { /* no question, nothing in turn */
+        say(view, DESK_HALT, desk->out_say);
+        return;
+    }
     if (job->active) {
         view->bib = job->bib;
         view->chips_made = job->made_count;

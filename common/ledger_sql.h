@@ -183,6 +183,7 @@ enum ledger_statement {
     SQL_HEARD_OF,
     SQL_UNSEEN_INSERT,
     SQL_UNSEEN_ALL,
+    SQL_HALF_ALL,
     SQL_STATION_SET,
     SQL_STATION_ALL,
     SQL_BEYOND_SET,

@@ -183,6 +183,8 @@ static const char *const statement_text[SQL_COUNT] = {
                        " WHEN h.tid IS NULL OR t.tid IS NULL THEN h.epc = t.epc"
                        " ELSE h.tid = t.tid END LEFT JOIN record r ON r.rid = h.rid"
                        " ORDER BY u.rid, u.position",
+    [SQL_HALF_ALL] = "SELECT i.bib, count(*) FROM issue i JOIN tag t ON t.rid = i.rid"
+                     " WHERE i.live = 1 GROUP BY i.bib HAVING count(*) < ?1",
     [SQL_STATION_SET] = "INSERT OR REPLACE INTO station VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
     [SQL_STATION_ALL] = "SELECT key, curve, name, role, retired, hash FROM station ORDER BY key",
     [SQL_BEYOND_SET] = "INSERT OR REPLACE INTO beyond VALUES (?1, ?2, ?3, ?4)",

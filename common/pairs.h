@@ -180,6 +180,10 @@ enum error_code pairs_each_issue(struct ledger *ledger, const struct pairs_filte
 enum error_code pairs_count_unseen(struct ledger *ledger, uint64_t *chips, struct error *err)
     __attribute__((nonnull, warn_unused_result));
 
+/* Bibs whose live issues name fewer chips than the set of their category has. */
+enum error_code pairs_count_half(struct ledger *ledger, uint64_t *bibs, struct error *err)
+    __attribute__((nonnull, warn_unused_result));
+
 /* An issue by a prefix of its record id (at least 4 bytes, `digits` hex digits).
  * Errors: ERR_NOT_FOUND (none, or the record is no issue), ERR_USAGE (several, or not hex). */
 enum error_code pairs_find_issue(struct ledger *ledger, struct slice hex_prefix,

@@ -124,6 +124,39 @@ enum error_code pairs_each_bib(struct ledger *ledger, enum pairs_bibs which,
     return code;
 }
 
+static unsigned largest_set(const struct record_found *found) {
+    unsigned most = 1;
+    for (size_t i = 0; found != NULL && i < found->category_count; i++) {
+        unsigned tags = found->category[i].tags_per_bib;
+        most = tags > most ? tags : most;
+    }
+    return most;
+}
+
+enum error_code pairs_count_half(struct ledger *ledger, uint64_t *bibs, struct error *err) {
+    const struct record_found *found = pairs_found(ledger);
+    unsigned most = largest_set(found);
+    enum error_code code = ERR_OK;
+    bool row = true;
+    *bibs = 0;
+    if (most == 1) {
+        return ERR_OK; /* no set can lack one */
+    }
+    sqlite3_stmt *statement = ledger_statement(ledger, SQL_HALF_ALL, err);
+    if (statement == NULL) {
+        return err->code;
+    }
+    sqlite3_bind_int(statement, 1, (int)most);
+    while ((code = ledger_row(ledger, statement, &row, err)) == ERR_OK && row) {
+        struct bib bib;
+        const char *text = (const char *)sqlite3_column_text(statement, 0);
+        query_copy_text(slice_text(text == NULL ? "" : text), bib.text, sizeof bib.text);
+        unsigned tags = record_found_category(found, &bib)->tags_per_bib;
+        *bibs += (uint64_t)sqlite3_column_int64(statement, 1) < tags ? 1 : 0;
+    }
+    return code;
+}
+
 /* ---- issues ---- */
 
 void query_copy_text(struct slice text, char *out, size_t size) {

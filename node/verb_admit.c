@@ -340,12 +340,146 @@ void verb_admit(struct verb_call *call) {
 
 /* ---- allot ---- */
 
+/* The range that holds a number; NULL for none. */
+static const struct bib_range *range_of(const struct bib_ranges *ranges, uint64_t number) {
+    for (size_t i = 0; i < ranges->count; i++) {
+        if (number >= ranges->range[i].first && number <= ranges->range[i].last) {
+            return &ranges->range[i];
+        }
+    }
+    return NULL;
+}
+
+static enum error_code check_within(const struct record_found *found, const struct bib_ranges *bibs,
+                                    struct error *err) {
+    char ranges[160];
+    for (size_t i = 0; i < bibs->count; i++) {
+        for (uint64_t number = bibs->range[i].first; number <= bibs->range[i].last;) {
+            const struct bib_range *within = range_of(&found->bibs, number);
+            within = within == NULL ? range_of(&found->late, number) : within;
+            if (within == NULL) {
+                bib_ranges_text(&found->bibs, ranges, sizeof(ranges));
+                error_set(err, ERR_BIB, "%llu is not in %s", (unsigned long long)number, ranges);
+                return error_say(err,
+                                 "%llu is not a number of this event (%s). Nothing was given: say "
+                                 "the numbers again.",
+                                 (unsigned long long)number, ranges);
+            }
+            number = within->last + 1;
+        }
+    }
+    return ERR_OK;
+}
+
+/* Who else had, or is promised, what is given away. */
+struct claims {
+    struct verb_call *call;
+    const struct bib_ranges *bibs;
+    const struct sign_public *to;
+    struct wall_ms now;
+    struct buffer text;
+    json_t *notes;
+};
+
+static bool in_both(const struct bib_range *a, const struct bib_range *b, struct bib_range *both) {
+    both->first = a->first > b->first ? a->first : b->first;
+    both->last = a->last < b->last ? a->last : b->last;
+    return both->first <= both->last;
+}
+
+static void note_claim(struct claims *claims, const struct bib_range *range, const char *before,
+                       const char *name, const char *after) {
+    struct buffer say;
+    buffer_init(&say);
+    buffer_print(&say, "Bibs %llu-%llu %s ", (unsigned long long)range->first,
+                 (unsigned long long)range->last, before);
+    show_plain(&say, slice_text(name));
+    buffer_print(&say, "%s", after);
+    json_array_append_new(claims->notes,
+                          json_stringn(say.data == NULL ? "" : (const char *)say.data, say.size));
+    buffer_append_slice(&claims->text, buffer_slice(&say));
+    buffer_print(&claims->text, "\n");
+    buffer_release(&say);
+}
+
+/* A number that was taken over since is no longer its first owner's. */
+static bool still_has(struct ledger *ledger, const struct pairs_station *station, uint64_t number) {
+    struct pairs_station owner;
+    struct error ignored;
+    return pairs_owner(ledger, number, &owner, &ignored) == ERR_OK &&
+           ID_EQUAL(owner.key, station->key);
+}
+
+static bool add_owner(void *context, const struct pairs_station *station) {
+    struct claims *claims = context;
+    struct ledger *ledger = claims->call->station->ledger;
+    struct bib_ranges has = {0};
+    struct bib_range both;
+    struct error ignored;
+    if (ID_EQUAL(station->key, *claims->to) || station->dead || station->stolen ||
+        pairs_allotted(ledger, &station->key, &has, &ignored) != ERR_OK) {
+        return true;
+    }
+    for (size_t i = 0; i < has.count * claims->bibs->count; i++) {
+        if (in_both(&has.range[i / claims->bibs->count],
+                    &claims->bibs->range[i % claims->bibs->count], &both) &&
+            (still_has(ledger, station, both.first) || still_has(ledger, station, both.last))) {
+            note_claim(claims, &both, "were with", station->name,
+                       " until now: tell the people there.");
+        }
+    }
+    return true;
+}
+
+static bool add_promise(void *context, const struct pairs_ticket *ticket) {
+    struct claims *claims = context;
+    struct bib_range both;
+    if (ticket->used > 0 || ticket->cancelled || claims->now.ms >= ticket->expires.ms) {
+        return true;
+    }
+    for (size_t i = 0; i < ticket->bibs.count * claims->bibs->count; i++) {
+        if (in_both(&ticket->bibs.range[i / claims->bibs->count],
+                    &claims->bibs->range[i % claims->bibs->count], &both)) {
+            note_claim(claims, &both, "are also in the ticket for", ticket->name,
+                       ", which is still open: whoever comes with it takes them over.");
+        }
+    }
+    return true;
+}
+
+static enum error_code find_claims(struct claims *claims, struct error *err) {
+    struct ledger *ledger = claims->call->station->ledger;
+    enum error_code code = pairs_each_station(ledger, add_owner, claims, err);
+    return code == ERR_OK ? pairs_each_ticket(ledger, add_promise, claims, err) : code;
+}
+
+static void tell_allotted(struct claims *claims, const char *name) {
+    struct verb_call *call = claims->call;
+    char numbers[400];
+    bib_ranges_text(claims->bibs, numbers, sizeof(numbers));
+    if (call->json) {
+        show_json(&call->out, json_pack("{s:o, s:s, s:O}", "station", show_text_json(name), "bibs",
+                                        numbers, "notes", claims->notes));
+    } else {
+        show_plain(&call->out, slice_text(name));
+        buffer_print(&call->out, " has bibs %s.\n", numbers);
+        buffer_append_slice(&call->out, buffer_slice(&claims->text));
+    }
+}
+
 static enum error_code allot(struct verb_call *call, const struct options *options,
                              const struct pairs_station *self, struct error *err) {
     struct pairs_station station;
+    const struct record_found *found = NULL;
     struct bib_ranges bibs;
-    char numbers[400];
+    struct claims claims = {.call = call, .bibs = &bibs, .to = &station.key, .now = station_wall()};
     enum error_code code = bib_ranges_parse(slice_text(options->rest[1]), &bibs, err);
+    if (code == ERR_OK) {
+        code = parts_found(call, &found, err);
+    }
+    if (code == ERR_OK) {
+        code = check_within(found, &bibs, err);
+    }
     if (code == ERR_OK) {
         code = pairs_station_by_name(call->station->ledger, options->rest[0], &station, err);
         if (code == ERR_NOT_FOUND) {
@@ -357,21 +491,20 @@ static enum error_code allot(struct verb_call *call, const struct options *optio
         error_set(err, ERR_NOT_ALLOWED, "this station is no lead");
         code = error_say(err, "Only the lead gives numbers to other tables.");
     }
+    buffer_init(&claims.text);
+    claims.notes = json_array();
+    if (code == ERR_OK) {
+        code = find_claims(&claims, err); /* before they change hands */
+    }
     if (code == ERR_OK) {
         code = give_bibs(call, &station.key, &bibs, err);
     }
-    if (code != ERR_OK) {
-        return code;
+    if (code == ERR_OK) {
+        tell_allotted(&claims, station.name);
     }
-    bib_ranges_text(&bibs, numbers, sizeof(numbers));
-    if (call->json) {
-        show_json(&call->out, json_pack("{s:o, s:s}", "station", show_text_json(station.name),
-                                        "bibs", numbers));
-    } else {
-        show_plain(&call->out, slice_text(station.name));
-        buffer_print(&call->out, " has bibs %s.\n", numbers);
-    }
-    return ERR_OK;
+    json_decref(claims.notes);
+    buffer_release(&claims.text);
+    return code;
 }
 
 void verb_allot(struct verb_call *call) {

@@ -83,18 +83,60 @@ static void release_said(struct said *said) {
     buffer_release(&said->text);
 }
 
-static json_t *bib_json(const struct pairs_bib *bib, const struct parts_issues *issues,
-                        const struct said *said, bool behind) {
-    return json_pack("{s:s, s:s, s:s, s:b, s:b, s:o, s:O, s:O, s:O, s:b}", "bib", bib->bib.text,
-                     "state", show_state_name(bib->state), "cause", show_cause_name(bib->cause),
-                     "doubt", bib->doubt, "crossed", bib->crossed, "issues",
-                     parts_issues_json(issues), "hold", said->hold, "looks", said->looks, "notes",
-                     said->notes, "behind", behind);
+/* Whether chips of the bib's set are missing. */
+static bool is_half(const struct record_found *found, const struct pairs_bib *bib,
+                    const struct parts_issues *issues) {
+    size_t tags = 0;
+    for (size_t i = 0; i < issues->count; i++) {
+        tags += issues->issue[i].live ? issues->issue[i].tag_count : 0;
+    }
+    return bib->state == PAIRS_ISSUED && found != NULL &&
+           tags < record_found_category(found, &bib->bib)->tags_per_bib;
 }
 
-static void bib_text(struct buffer *out, const struct pairs_bib *bib,
-                     const struct parts_issues *issues) {
-    buffer_print(out, "Bib %s: %s", bib->bib.text, show_state(bib->state));
+/* Whether it is no number of the event, and nobody has chipped it all the same. */
+static bool is_outside(const struct record_found *found, const struct pairs_bib *bib,
+                       const struct parts_issues *issues) {
+    uint64_t number = 0;
+    bool within = found != NULL && bib_number(&bib->bib, &number) &&
+                  (bib_ranges_hold(&found->bibs, number) || bib_ranges_hold(&found->late, number));
+    return !within && bib->state == PAIRS_UNISSUED && issues->count == 0;
+}
+
+static json_t *bib_json(const struct record_found *found, const struct pairs_bib *bib,
+                        const struct parts_issues *issues, const struct said *said, bool behind) {
+    return json_pack("{s:s, s:s, s:s, s:b, s:b, s:b, s:b, s:o, s:O, s:O, s:O, s:b}", "bib",
+                     bib->bib.text, "state", show_state_name(bib->state), "cause",
+                     show_cause_name(bib->cause), "half", is_half(found, bib, issues), "outside",
+                     is_outside(found, bib, issues), "doubt", bib->doubt, "crossed", bib->crossed,
+                     "issues", parts_issues_json(issues), "hold", said->hold, "looks", said->looks,
+                     "notes", said->notes, "behind", behind);
+}
+
+/* What begins like a chip's number, which people read off its label in part. */
+static bool begins_a_chip(const struct bib *bib) {
+    bool letter = false;
+    for (const char *c = bib->text; *c != '\0'; c++) {
+        if (*c == '-' || *c > 'F') {
+            return false;
+        }
+        letter = letter || *c >= 'A';
+    }
+    return letter;
+}
+
+static void bib_text(struct buffer *out, const struct record_found *found,
+                     const struct pairs_bib *bib, const struct parts_issues *issues) {
+    if (is_outside(found, bib, issues)) {
+        buffer_print(out, "Bib %s is no number of this event.%s\n", bib->bib.text,
+                     begins_a_chip(&bib->bib)
+                         ? " If you mean a chip, type the whole number of the chip."
+                         : "");
+        return;
+    }
+    buffer_print(out, "Bib %s: %s", bib->bib.text,
+                 is_half(found, bib, issues) ? "half, a chip of its set is missing"
+                                             : show_state(bib->state));
     if (bib->state == PAIRS_DOUBLED) {
         buffer_print(out, " (%s)", show_cause(bib->cause));
     }
@@ -121,9 +163,10 @@ static enum error_code ask_bib(struct verb_call *call, const struct bib *bib, st
         code = load_said(call, bib, &said, err);
     }
     if (code == ERR_OK && call->json) {
-        show_json(&call->out, bib_json(&state, &issues, &said, behind));
+        show_json(&call->out,
+                  bib_json(pairs_found(call->station->ledger), &state, &issues, &said, behind));
     } else if (code == ERR_OK) {
-        bib_text(&call->out, &state, &issues);
+        bib_text(&call->out, pairs_found(call->station->ledger), &state, &issues);
         buffer_append_slice(&call->out, buffer_slice(&said.text));
         tell_behind(call, behind);
     }
@@ -226,9 +269,10 @@ static enum error_code ask_tag(struct verb_call *call, const struct tag_asked *a
             code = load_said(call, &asked->bib[i], &said, err);
         }
         if (code == ERR_OK && call->json) {
-            json_array_append_new(bibs, bib_json(&state, &issues, &said, behind));
+            json_array_append_new(
+                bibs, bib_json(pairs_found(call->station->ledger), &state, &issues, &said, behind));
         } else if (code == ERR_OK) {
-            bib_text(&call->out, &state, &issues);
+            bib_text(&call->out, pairs_found(call->station->ledger), &state, &issues);
             buffer_append_slice(&call->out, buffer_slice(&said.text));
         }
         release_said(&said);
@@ -353,7 +397,7 @@ static enum error_code tell_double(struct verb_call *call, const struct bib *bib
                                                show_cause_name(state.cause), "issues",
                                                parts_issues_json(&issues)));
     } else if (code == ERR_OK) {
-        bib_text(&call->out, &state, &issues);
+        bib_text(&call->out, pairs_found(call->station->ledger), &state, &issues);
     }
     parts_issues_release(&issues);
     return code;

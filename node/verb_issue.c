@@ -20,6 +20,7 @@ struct order {
     const char *replace, *extra, *reason; /* NULL where not given */
     struct parts_issues present;          /* live or doubtful issues of the bib */
     struct before before;                 /* what speaks against it */
+    struct pairs_bib state;
 };
 
 /* ---- reading the command ---- */
@@ -358,6 +359,12 @@ static enum error_code check_present(const struct order *order, struct error *er
                          "--extra REASON; to start it anew, with --replace REASON.",
                          bib, who);
     }
+    if (order->state.state == PAIRS_DOUBLED) {
+        return error_say(err,
+                         "Bib %s is chipped twice: first by %s. Lay it aside and settle it; to "
+                         "give it a new chip instead of both, run again with --replace REASON.",
+                         bib, who);
+    }
     return error_say(err,
                      "Bib %s already has a chip: %s. To give it a new chip, run again with "
                      "--replace REASON; to add a further chip, with --extra REASON; else "
@@ -452,6 +459,9 @@ static enum error_code look(struct verb_call *call, const struct record_found *f
     }
     if (code == ERR_OK) {
         code = parts_present(call->station->ledger, &order->issue.bib, &order->present, &ever, err);
+    }
+    if (code == ERR_OK) {
+        code = pairs_bib(call->station->ledger, &order->issue.bib, &order->state, err);
     }
     if (code == ERR_OK) {
         code = check_present(order, err);

@@ -16,6 +16,7 @@ struct standing {
     size_t others, connected; /* stations besides this one; of them in session now */
     int64_t heard_last;       /* mono ms when any of them was last heard; 0 for never */
     uint64_t doubles, shared, doubts, unsafe;
+    uint64_t half;   /* bibs of which a chip is missing */
     uint64_t unseen; /* chips of a supplier's list that nobody has read */
     struct pairs_station self;
     json_t *peers_json, *alarms_json, *retired_json;
@@ -193,6 +194,9 @@ static enum error_code gather(struct standing *standing, struct error *err) {
         code = pairs_count_unseen(ledger, &standing->unseen, err);
     }
     if (code == ERR_OK) {
+        code = pairs_count_half(ledger, &standing->half, err);
+    }
+    if (code == ERR_OK) {
         code = parts_holds(ledger, &standing->holds, err);
     }
     if (code == ERR_OK) {
@@ -272,6 +276,7 @@ static void tell_json(struct verb_call *call, struct standing *standing, struct 
     json_object_set_new(status, "doubles", json_integer((json_int_t)standing->doubles));
     json_object_set_new(status, "shared", json_integer((json_int_t)standing->shared));
     json_object_set_new(status, "doubt", json_integer((json_int_t)standing->doubts));
+    json_object_set_new(status, "half", json_integer((json_int_t)standing->half));
     json_object_set_new(status, "unseen", json_integer((json_int_t)standing->unseen));
     json_object_set_new(status, "unsafe", json_integer((json_int_t)standing->unsafe));
     json_object_set(status, "holds", standing->holds.array);
@@ -312,6 +317,10 @@ static void tell_text(struct verb_call *call, struct standing *standing, struct 
     buffer_print(out, "  bibs chipped twice: %llu, chips on two bibs: %llu, bibs in doubt: %llu\n",
                  (unsigned long long)standing->doubles, (unsigned long long)standing->shared,
                  (unsigned long long)standing->doubts);
+    if (standing->half > 0) {
+        buffer_print(out, "  bibs that are half, a chip of their set is missing: %llu\n",
+                     (unsigned long long)standing->half);
+    }
     if (standing->unseen > 0) {
         buffer_print(out, "  chips from a supplier's list that nobody has read yet: %llu\n",
                      (unsigned long long)standing->unseen);

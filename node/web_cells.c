@@ -29,6 +29,7 @@ struct cell {
     uint8_t owner, by;
     uint8_t category;
     bool half, dirty;
+    int64_t allotted, issued; /* wall ms of the newest of either; INT64_MIN for none */
 };
 struct known_station {
     struct sign_public key;
@@ -132,6 +133,8 @@ static void fill_cells(struct web_cells *cells) {
         cells->cell[i] = (struct cell){.shown = WEB_CELL_BARE,
                                        .owner = NOBODY,
                                        .by = NOBODY,
+                                       .allotted = INT64_MIN,
+                                       .issued = INT64_MIN,
                                        .category = (uint8_t)(category - cells->found->category)};
     }
 }
@@ -251,11 +254,47 @@ static void see_issue(struct web_cells *cells, const struct record *record, size
     if (cell != NULL) {
         cell->by = (uint8_t)by;
         cell->half = issue.half;
+        cell->issued = record->wall.ms;
     }
     for (size_t i = 0; i < issue.replaces_count; i++) {
         touch_named(cells, &issue.replaces[i]);
     }
     count_issue(cells, by == NOBODY ? NULL : &cells->station[by], record->wall);
+}
+
+/* Calls `each` for the cells of a range that are on the map: a range may be longer than all of it.
+ */
+static void each_of_range(struct web_cells *cells, const struct bib_range *range,
+                          void (*each)(struct web_cells *, struct cell *, uint64_t number,
+                                       int64_t value),
+                          int64_t value) {
+    size_t at = 0;
+    for (size_t i = 0; i < cells->stretch_count; i++) {
+        const struct bib_range *stretch = &cells->stretch[i];
+        uint64_t first = range->first > stretch->first ? range->first : stretch->first;
+        uint64_t last = range->last < stretch->last ? range->last : stretch->last;
+        for (uint64_t n = first; n <= last; n++) {
+            each(cells, &cells->cell[at + (n - stretch->first)], n, value);
+        }
+        at += stretch->last - stretch->first + 1;
+    }
+}
+
+static void note_allotted(struct web_cells *cells, struct cell *cell, uint64_t number,
+                          int64_t wall) {
+    (void)cells;
+    (void)number;
+    cell->allotted = wall > cell->allotted ? wall : cell->allotted;
+}
+
+static void see_allot(struct web_cells *cells, const struct record *record) {
+    struct record_allot allot;
+    cells->owners_known = false;
+    if (record_allot_read(record->body, &allot)) {
+        for (size_t i = 0; i < allot.bibs.count; i++) {
+            each_of_range(cells, &allot.bibs.range[i], note_allotted, record->wall.ms);
+        }
+    }
 }
 
 static void see_void(struct web_cells *cells, const struct record *record) {
@@ -317,7 +356,7 @@ static void see_record(void *context, struct slice raw) {
     case RECORD_NOTE:
         break;
     case RECORD_ALLOT:
-        cells->owners_known = false;
+        see_allot(cells, &record);
         break;
     default:
         return;
@@ -329,7 +368,29 @@ static void see_record(void *context, struct slice raw) {
 
 /* ---- asking ---- */
 
-static enum web_cell look_of(const struct cell *cell, const struct pairs_bib *bib) {
+/* Whether a table did what was not its to do. Not when it is out, or when the number changed hands
+ * only afterwards: nobody has to ask there any more. */
+static bool by_others(struct web_cells *cells, const struct cell *cell, const struct bib *bib) {
+    struct pairs_station station;
+    struct bib_ranges had;
+    struct error ignored;
+    uint64_t number = 0;
+    if (cell->owner == NOBODY || cell->by == NOBODY || cell->owner == cell->by) {
+        return false;
+    }
+    const struct sign_public *by = &cells->station[cell->by].key;
+    if (pairs_station(cells->ledger, by, &station, &ignored) == ERR_OK &&
+        (station.dead || station.stolen)) {
+        return false;
+    }
+    bool was_its = bib_number(bib, &number) &&
+                   pairs_allotted(cells->ledger, by, &had, &ignored) == ERR_OK &&
+                   bib_ranges_hold(&had, number);
+    return !was_its || cell->issued > cell->allotted;
+}
+
+static enum web_cell look_of(struct web_cells *cells, const struct cell *cell,
+                             const struct pairs_bib *bib) {
     if (bib->doubt || bib->crossed) {
         return WEB_CELL_DOUBT;
     }
@@ -346,8 +407,7 @@ static enum web_cell look_of(const struct cell *cell, const struct pairs_bib *bi
     if (cell->half && bib->live == 1) {
         return WEB_CELL_HALF;
     }
-    return cell->owner == NOBODY || cell->by == NOBODY || cell->owner == cell->by ? WEB_CELL_CHIPPED
-                                                                                  : WEB_CELL_OTHERS;
+    return by_others(cells, cell, &bib->bib) ? WEB_CELL_OTHERS : WEB_CELL_CHIPPED;
 }
 
 static void ask_dirty(struct web_cells *cells) {
@@ -359,7 +419,7 @@ static void ask_dirty(struct web_cells *cells) {
         struct error ignored;
         cell->dirty = false;
         if (pairs_bib(cells->ledger, &bib, &state, &ignored) == ERR_OK) {
-            cell->shown = (uint8_t)look_of(cell, &state);
+            cell->shown = (uint8_t)look_of(cells, cell, &state);
         }
     }
 }
@@ -372,17 +432,14 @@ static void touch_all(struct web_cells *cells) {
     }
 }
 
-/* The cells of a range that are on the map: a range may be longer than all that is. */
-static void own_range(struct web_cells *cells, const struct bib_range *range, size_t owner) {
-    size_t at = 0;
-    for (size_t i = 0; i < cells->stretch_count; i++) {
-        const struct bib_range *stretch = &cells->stretch[i];
-        uint64_t first = range->first > stretch->first ? range->first : stretch->first;
-        uint64_t last = range->last < stretch->last ? range->last : stretch->last;
-        for (uint64_t n = first; n <= last; n++) {
-            cells->cell[at + (n - stretch->first)].owner = (uint8_t)owner;
-        }
-        at += stretch->last - stretch->first + 1;
+/* Of a number that was given to two the newer one's counts, which the ledger tells. */
+static void own_cell(struct web_cells *cells, struct cell *cell, uint64_t number, int64_t owner) {
+    struct pairs_station station;
+    struct error ignored;
+    if (cell->owner == NOBODY || cell->owner == (uint8_t)owner) {
+        cell->owner = (uint8_t)owner;
+    } else if (pairs_owner(cells->ledger, number, &station, &ignored) == ERR_OK) {
+        cell->owner = (uint8_t)station_index(cells, &station.key);
     }
 }
 
@@ -393,7 +450,7 @@ static bool own_numbers(void *context, const struct pairs_station *station) {
     size_t owner = station_index(cells, &station->key);
     if (pairs_allotted(cells->ledger, &station->key, &ranges, &ignored) == ERR_OK) {
         for (size_t i = 0; i < ranges.count; i++) {
-            own_range(cells, &ranges.range[i], owner);
+            each_of_range(cells, &ranges.range[i], own_cell, (int64_t)owner);
         }
     }
     return true;

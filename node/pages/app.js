@@ -165,13 +165,14 @@ export function dress(title) {
 export function standing(status) {
   const others = status.peers.length;
   const connected = status.peers.filter((peer) => peer.connected).length;
+  if (status.out) return t('put_out');
   if (status.alone_since_ms !== null) return t('alone', { time: time(status.alone_since_ms) });
   return others === 0 ? t('only') : t('connected', { connected, others });
 }
 export function showStatus(status) {
   find('station').textContent = `${status.station} · ${status.event_name ?? ''}`;
   const text = standing(status);
-  find('state').classList.toggle('alone', status.alone_since_ms !== null);
+  find('state').classList.toggle('alone', Boolean(status.out) || status.alone_since_ms !== null);
   if (find('state').textContent !== text) find('state').textContent = text;
 }
 

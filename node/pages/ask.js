@@ -81,12 +81,15 @@ function entryItem(entry, live) {
   return item;
 }
 
+const nameOf = ({ state, half, outside }) => (half ? 'half' : outside ? 'outside' : state);
+
 function bibCard(bib) {
   const live = bib.issues.filter((issue) => issue.live).length;
   const bad = bib.state === 'doubled' || bib.state === 'emptied' || bib.doubt || bib.crossed;
   const card = make('article', { class: bad ? 'card bad' : 'card' });
   card.append(make('h3', { class: 'found' }, t('bib', { bib: bib.bib }), ': ',
-    make('span', { class: `mark ${stateMark[bib.state]}` }, t(`state_${bib.state}`))));
+    make('span', { class: `mark ${bib.half ? 'bad' : stateMark[bib.state]}` }, t(`state_${nameOf(bib)}`))));
+  if (bib.outside && /^(?=.*[A-F])[0-9A-F]+$/.test(bib.bib)) card.append(make('p', {}, t('whole_chip')));
   if (bib.cause) card.append(make('p', {}, t(`cause_${bib.cause}`)));
   if (bib.hold) card.append(make('p', { class: 'mark bad' }, known(`hold_${bib.hold.how}`, t('hold'))));
   if (bib.doubt) card.append(make('p', { class: 'error' }, t('doubt')));

@@ -93,7 +93,7 @@ const further = [
   { text: 'd_redo', act: () => askSeries('redo') },
   { text: 'd_roll', act: () => askRoll() },
 ];
-const may = ({ ways }) => view && view.question === 0 && (!ways || ways.includes(view.way));
+const may = ({ ways }) => view && !status?.out && view.question === 0 && (!ways || ways.includes(view.way));
 
 function pressed(event) {
   wakeSound();
@@ -131,13 +131,13 @@ function showChoices() {
 function showCommands() {
   const shown = view.question ? [] : commands.filter(may);
   const helper = view.helper || t('d_nobody');
-  const picture = JSON.stringify([shown.map(({ text }) => text), helper]);
+  const picture = JSON.stringify([shown.map(({ text }) => text), helper, status?.out]);
   if (find('commands').dataset.picture === picture) return;
   find('commands').dataset.picture = picture;
   const buttons = shown.map(({ key, text, act }) => make('button', {
     type: 'button', onclick: () => { act(); focusNumber(); },
   }, key ? make('kbd', {}, key) : null, t(text)));
-  if (!view.question) {
+  if (!view.question && !status?.out) {
     buttons.push(make('button', { type: 'button', onclick: askHelper }, t('d_helper', { helper })));
   }
   find('commands').replaceChildren(...buttons);
@@ -210,8 +210,10 @@ function doubleItems() {
 
 // What is wrong at this table, or elsewhere, with what to do; many of one cause as one.
 const ALARMS_SHOWN = 2;
+// What asks nothing of a helper is the lead's, on the floor: here it would stand for ever.
+const LEADS_OWN = new Set(['foreign_void', 'ticket_twice', 'ticket_cancelled']);
 function showAlarms() {
-  const causes = byCause(status.alarms);
+  const causes = byCause(status.alarms.filter(({ name }) => !LEADS_OWN.has(name)));
   const items = causes.slice(0, ALARMS_SHOWN).map(({ say, count: times }) => make('div', { class: 'alarm' },
     make('span', { lang: 'en' }, say[0]), times > 1 ? ` ${t('d_and_like', { count: times - 1 })}` : null));
   if (causes.length > ALARMS_SHOWN) {
@@ -321,6 +323,7 @@ listen('desk', {
     showSafe();
     showAlarms();
     lookAtDoubles();
+    if (view) showCommands();
   },
   desk: (next) => {
     if (view && next.version < view.version) { // the node has begun anew: what it says now counts

@@ -9,6 +9,7 @@ export default {
   ask: 'Ask',
   lost: 'No answer from the program on this laptop. Look whether it runs.',
   alone: 'working alone since {time}, carry on',
+  put_out: 'this laptop was put out of the event: hand it to the lead',
   only: 'no other station in this event yet',
   connected: '{connected} of {others} other stations connected',
 
@@ -18,6 +19,9 @@ export default {
   state_issued: 'chipped',
   state_doubled: 'chipped twice',
   state_emptied: 'needs a new chip',
+  state_half: 'half: a chip of its set is missing',
+  state_outside: 'no number of this event',
+  whole_chip: 'If you mean a chip, type the whole number of the chip.',
   cause_unaware: 'Two tables chipped it without knowing of each other.',
   cause_knowing: 'It was chipped again by a table that knew of the first chip.',
   cause_repeat: 'One table chipped it two times.',

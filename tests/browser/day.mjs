@@ -168,6 +168,17 @@ test('a folder that was copied: the desk and the floor say what to do', { timeou
     for (const say of says) await card.locator('li', { hasText: say }).waitFor();
     assert.deepEqual(await faults(floor), []);
   });
+  await t.test('what asks a helper nothing is on the floor alone', async () => {
+    const [{ record }] = (await lead.json(['ask', '1001'])).issues;
+    await until('it is known there', 20000, async () => (await other.json(['ask', '1001'])).issues.length > 0);
+    await other.must(['void', record, '--reason', 'on the wrong bib']);
+    await floor.locator('#alarms .card', { hasText: 'chips of other tables' }).waitFor();
+    await until('this table knows it too', 20000, async () =>
+      (await table.status()).alarms.some(({ name }) => name === 'foreign_void'));
+    await chip(desk, 1004); // time enough for the page to be told
+    assert.equal(await alarm.count(), 1);
+    assert.doesNotMatch(await desk.locator('#alarms').textContent(), /chips of other tables/);
+  });
   await t.test('the desk works on', async () => {
     await chip(desk, 1003);
     assert.deepEqual(desk.wrong, []);

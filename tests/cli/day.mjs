@@ -329,14 +329,43 @@ test('a bib with half of its pair is called half, and keeps the list open', asyn
   assert.match(again.stderr, /Bib 101 is half done: .*--extra REASON/);
   const open = await list('half.csv');
   assert.deepEqual([open.status, open.json().half], [NO, 1]);
+  assert.match((await lead.must(['ask', '101'])).stdout,
+    /^Bib 101: half, a chip of its set is missing\.\n/);
+  const half = await lead.json(['ask', '101']);
+  assert.deepEqual([half.state, half.half, half.outside], ['issued', true, false]);
+  assert.equal((await lead.status()).half, 1);
+  assert.match((await lead.must(['status'])).stdout, /bibs that are half, .*: 1\n/);
   await lead.must(['issue', '101', '--extra', 'the second of the pair']);
+  assert.match((await lead.must(['ask', '101'])).stdout, /^Bib 101: chipped\.\n/);
+  assert.equal((await lead.status()).half, 0);
+  assert.doesNotMatch((await lead.must(['status'])).stdout, /half/);
   assert.match((await lead.run(['issue', '101'])).stderr, /Bib 101 already has a chip/);
   const full = await list('full.csv');
   assert.deepEqual([full.status, full.json().half], [0, 0]);
 });
 
+test('a bib that is chipped twice is called so by whoever would chip it again', async (t) => {
+  const folder = scratch(t);
+  const [lead, table] = await makeEvent(folder, [local, local]);
+  await lead.must(['issue', '1001', '--reason', 'here', '--tag', `${epcOf(1001)}/${tid(1)}`]);
+  await table.must(['issue', '1001', '--tag', `${epcOf(1001)}/${tid(2)}`]);
+  await give(folder, table, lead);
+  const again = await lead.run(['issue', '1001', '--reason', 'here']);
+  assertRefused(again, NO);
+  assert.match(again.stderr, /Bib 1001 is chipped twice: first by /);
+});
+
 test('a slip of the finger is told', async (t) => {
   const [lead] = await makeEvent(scratch(t), [local]);
+  for (const [asked, said] of [
+    ['99999', /^Bib 99999 is no number of this event\.\n/], ['0', /^Bib 0 is no number/],
+    ['E28', /^Bib E28 is no number of this event\. If you mean a chip, type the whole number/],
+    ['A12-B', /^Bib A12-B is no number of this event\.\n/], ['19500', /^Bib 19500: not chipped/],
+  ]) {
+    assert.match((await lead.must(['ask', asked])).stdout, said);
+    const { state, outside } = await lead.json(['ask', asked]);
+    assert.deepEqual([state, outside], ['unissued', asked !== '19500']);
+  }
   assert.match((await lead.must(['hold', '99999', '--missing', '--reason', 'x'])).stdout,
     /Bib 99999 is not a number of this event/);
   assert.doesNotMatch((await lead.must(['hold', '1001', '--reason', 'x'])).stdout, /not a number/);

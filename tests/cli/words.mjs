@@ -64,6 +64,8 @@ const refusals = [
   ['a verb that does not exist', WRONG, ['frobnicate']],
   ['ranges the wrong way round', WRONG, ['allot', 'Table 1', '20-10']],
   ['ranges that are none', WRONG, ['allot', 'Table 1', 'ten']],
+  ['numbers outside the event', WRONG, ['allot', 'Table 1', '19000-20001']],
+  ['numbers of which some are outside', WRONG, ['allot', 'Table 1', '1001-2000,25000']],
   ['a station that is not known', NO, ['allot', 'Table 77', '20-30']],
 ];
 
@@ -115,6 +117,19 @@ test('the answer to a chip of another bib names that bib', async (t) => {
   const answer = await table.run(['issue', '1011', '--tag', epcOf(1012)]);
   assertRefused(answer, WRONG);
   assert.match(answer.stderr, /1012/);
+});
+
+test('numbers that change hands are said to', async (t) => {
+  const [lead] = await makeEvent(scratch(t), [local, local, local]);
+  await lead.must(['ticket', 'Table 9', '--bibs', '5001-5100']);
+  const given = await lead.json(['allot', 'Table 2', '1901-2000,5051-5200,8001-8010']);
+  assert.equal(given.bibs, '1901-2000, 5051-5200, 8001-8010');
+  assert.equal(given.notes.length, 2, given.notes.join('\n'));
+  assert.match(given.notes[0], /^Bibs 1901-2000 were with Table 1 until now/);
+  assert.match(given.notes[1], /^Bibs 5051-5100 are also in the ticket for Table 9, which is still open/);
+  const again = await lead.must(['allot', 'Lead', '1901-2000']);
+  assert.match(again.stdout, /^Lead has bibs 1901-2000\.\nBibs 1901-2000 were with Table 2/);
+  assert.deepEqual((await lead.json(['allot', 'Lead', '9001-9010'])).notes, []);
 });
 
 test('an event that cannot be made is refused, and leaves no folder', async (t) => {

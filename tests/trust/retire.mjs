@@ -63,6 +63,10 @@ test('a laptop that hears that it was put out does not say carry on', async (t) 
   const said = (await table.must(['status'])).stdout;
   assert.match(said, /This station was put out of the event/);
   assert.doesNotMatch(said, /carry on/);
+  const closed = await table.json(['desk', '--input', '{"text":"1001"}']);
+  assert.equal(closed.tone, 'halt');
+  assert.match(closed.say, /put out by the lead \(stolen\)/);
+  assert.equal(closed.bib, '');
 });
 
 test('a stolen laptop that comes back with more is refused', async (t) => {

@@ -108,6 +108,40 @@ static void what_is_no_number(void **state) {
     rig_free(&rig);
 }
 
+static void run_of_bibs(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig_type(&rig, "120-116");
+    rig_aside(&rig, "is a run of bibs: use Series for it");
+    rig_says(&rig, DESK_READY, "next bib");
+    rig_type(&rig, "120-9000"); /* may be a label of people's */
+    rig_says(&rig, DESK_ASK, "not a number of this event");
+    rig_answer(&rig, "leave");
+    world_issue(&rig.world, rig.at, "1-2", 5, 0, NULL, NULL);
+    rig_type(&rig, "1-2"); /* is one */
+    rig_says(&rig, DESK_ASK, "Bib 1-2 is chipped already");
+    rig_free(&rig);
+}
+
+static void shown_as_it_was_typed(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig_type(&rig, "M\xC3\xBC"
+                   "ller 7");
+    rig_aside(&rig, "M\xC3\xBC"
+                    "ller 7 is no bib number");
+    rig_type(&rig, "0123456789012345678901234567890\xC3\xBC\xC3\xBC"); /* cut in a letter */
+    rig_aside(&rig, "0123456789012345678901234567890 is no bib number");
+    rig_type(&rig, "\xC2\x9B"
+                   "2J\x07"); /* CSI as one character, ECMA-48 */
+    rig_aside(&rig, "??2J? is no bib number");
+    rig_type(&rig, "4\xFF");
+    rig_aside(&rig, "4? is no bib number");
+    rig_free(&rig);
+}
+
 static void pair(void **state) {
     struct rig rig;
     (void)state;
@@ -555,6 +589,8 @@ int main(void) {
         cmocka_unit_test(one_bib_one_chip),
         cmocka_unit_test(chip_lies_there_first),
         cmocka_unit_test(what_is_no_number),
+        cmocka_unit_test(run_of_bibs),
+        cmocka_unit_test(shown_as_it_was_typed),
         cmocka_unit_test(pair),
         cmocka_unit_test(two_on_the_antenna),
         cmocka_unit_test(a_thousand_tags),

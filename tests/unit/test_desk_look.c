@@ -242,12 +242,79 @@ static void may_be_behind(void **state) {
     rig_free(&rig);
 }
 
+/* What was looked at is taken for the next bib where it is blank, and asked about where it is not:
+ * it is never overlooked. */
+static void looked_at_and_used(void **state) {
+    struct rig rig;
+    (void)state;
+    for (int how = 0; how < 3; how++) {
+        rig_new(&rig, true, 1, false);
+        size_t one = issue_one(&rig, "42"), blank = rig_blank(&rig);
+        rig_command(&rig, DESK_LOOK);
+        rig_scan(&rig, "104");
+        rig_put(&rig, blank);
+        rig_tick(&rig, 2000);
+        rig_says(&rig, DESK_HALT, "its chip is on nobody's list");
+        if (how < 2) {
+            rig_command(&rig, how == 0 ? DESK_ON_DEMAND : DESK_STOP);
+            assert_int_equal(rig.writes, 1); /* not before somebody says for which bib */
+            rig_scan(&rig, "104");
+        } else {
+            rig_range(&rig, DESK_SERIES, 104, 110, 1, 0);
+            rig_scan(&rig, "104");
+        }
+        rig_says(&rig, DESK_DONE, "Bib 104 is chipped");
+        assert_int_equal(rig_number(&rig, blank), 104);
+        rig_command(&rig, DESK_STOP);
+        rig_clear(&rig);
+        rig_command(&rig, DESK_LOOK);
+        rig_scan(&rig, "42");
+        rig_put(&rig, one);
+        rig_says(&rig, DESK_READY, "Bib 42: right");
+        rig_scan(&rig, "43");
+        rig_says(&rig, DESK_WORK, "what lies there was looked at already");
+        rig_command(&rig, DESK_ON_DEMAND);
+        rig_scan(&rig, "105");
+        rig_says(&rig, DESK_ASK, "This chip is on bib 42");
+        rig_free(&rig);
+    }
+}
+
+static void look_at_what_is_none(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, false, 1, true);
+    rig_scan(&rig, "3000");
+    rig_answer(&rig, "late");
+    rig_scan(&rig, "E28011602000112233445566");
+    rig_command(&rig, DESK_LOOK);
+    static const char *const none[] = {"999999", "0", "-5", "2001", "120-116"};
+    for (size_t i = 0; i < sizeof none / sizeof none[0]; i++) {
+        rig_scan(&rig, none[i]);
+        rig_aside(&rig, "is no number of this event (1-2000)");
+        assert_int_equal(rig_view(&rig)->question, 0);
+        assert_string_equal(rig_view(&rig)->bib.text, "");
+    }
+    rig_scan(&rig, "3000"); /* a late entry that has its chip */
+    rig_says(&rig, DESK_WORK, "Now hold bib 3000");
+    rig_scan(&rig, "E28011602000112233445566");
+    rig_says(&rig, DESK_READY, "Bib 3000: right.");
+    rig_scan(&rig, "104");
+    rig_answer(&rig, "none");
+    rig_says(&rig, DESK_HALT, "Bib 104: not chipped, and nothing was heard on it.");
+    rig_scan(&rig, "3000");
+    rig_answer(&rig, "none");
+    rig_says(&rig, DESK_HALT, "Bib 3000: needs a chip: nothing was heard on it.");
+    rig_free(&rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_lies_there),     cmocka_unit_test(cancelled_and_shared),
         cmocka_unit_test(pair_on_the_antenna), cmocka_unit_test(kept_with_its_verdict),
         cmocka_unit_test(half_and_strange),    cmocka_unit_test(proof_of_a_stack),
         cmocka_unit_test(typed_chip),          cmocka_unit_test(may_be_behind),
+        cmocka_unit_test(looked_at_and_used),  cmocka_unit_test(look_at_what_is_none),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

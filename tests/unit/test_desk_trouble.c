@@ -36,6 +36,7 @@ static void fails_and_is_tried_again(void **state) {
         rig_field(&rig);
     }
     rig_says(&rig, DESK_HALT, "could not be written 3 times");
+    assert_string_equal(rig_view(&rig)->aside, "");
     assert_int_equal(rig.writes, 3);
     rig_away(&rig, chip);
     rig_put(&rig, rig_blank(&rig));
@@ -43,11 +44,29 @@ static void fails_and_is_tried_again(void **state) {
     rig_failed(&rig, DESK_FAILED_LOCKED, false);
     rig_field(&rig);
     rig_says(&rig, DESK_HALT, "locked"); /* trying again is of no use */
+    assert_string_equal(rig_view(&rig)->aside, "");
     assert_int_equal(rig.writes, 4);
     rig_clear(&rig);
     rig_put(&rig, rig_blank(&rig));
     rig_written(&rig);
     rig_says(&rig, DESK_DONE, "42");
+    rig_free(&rig);
+}
+
+/* One sentence, and not one that blames the chip beside one that does not. */
+static void two_answered_three_times(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
+    rig_scan(&rig, "42");
+    rig_put(&rig, rig_blank(&rig));
+    for (int i = 0; i < 3; i++) {
+        rig_failed(&rig, DESK_FAILED_TWO, false);
+        rig_field(&rig);
+    }
+    rig_says(&rig, DESK_HALT, "More than one chip answered, 3 times.");
+    assert_string_equal(rig_view(&rig)->aside, "");
     rig_free(&rig);
 }
 
@@ -136,7 +155,8 @@ static void in_doubt_after_a_crash(void **state) {
     rig_scan(&rig, "43");
     rig_aside(&rig, "answer the question first");
     rig_put(&rig, other); /* another chip settles nothing */
-    rig_says(&rig, DESK_ASK, "Put the chip for bib 42 back");
+    rig_says(&rig, DESK_HALT, "That is a different chip");
+    rig_says(&rig, DESK_HALT, "put the chip for bib 42 back");
     rig.tag[chip].there = true;
     rig_field(&rig);
     rig_says(&rig, DESK_HALT, "Leave only the chip for bib 42");
@@ -515,9 +535,72 @@ static void faulty_scans(void **state) {
     rig_free(&rig);
 }
 
+/* The lead's word, carried here. */
+static void put_out(struct rig *rig, bool stolen) {
+    world_give(&rig->world, rig->at, 0);
+    world_retire(&rig->world, 0, &rig->world.station[rig->at].keys.sign_public, NULL, 0, stolen);
+    world_give(&rig->world, 0, rig->at);
+    rig_news(rig);
+}
+
+static void put_out_closes_the_desk(void **state) {
+    struct rig rig;
+    (void)state;
+    for (int stolen = 0; stolen <= 1; stolen++) {
+        rig_new(&rig, true, 1, false);
+        rig_scan(&rig, "42");
+        rig_put(&rig, rig_blank(&rig));
+        rig_clear(&rig);
+        size_t records = rig.records;
+        put_out(&rig, stolen);
+        rig_says(&rig, DESK_HALT, stolen ? "put out by the lead (stolen)" : "the lead (dead)");
+        rig_says(&rig, DESK_HALT, "Take another laptop; hand this one to the lead.");
+        assert_int_equal(rig_view(&rig)->sound, DESK_SOUND_ALARM);
+        rig_scan(&rig, "43");
+        rig_aside(&rig, "Nothing is taken here");
+        rig_range(&rig, DESK_SERIES, 100, 110, 1, 0);
+        rig_command(&rig, DESK_UNDO);
+        rig_put(&rig, rig_blank(&rig));
+        rig_says(&rig, DESK_HALT, "put out by the lead");
+        assert_int_equal(rig_view(&rig)->way, DESK_WAY_ON_DEMAND);
+        assert_int_equal(desk_deadline(rig.desk).ms, INT64_MAX);
+        rig_restart(&rig);
+        rig_says(&rig, DESK_HALT, "put out by the lead");
+        assert_int_equal(rig.records, records);
+        assert_int_equal(rig.writes, 1);
+        rig_free(&rig);
+    }
+}
+
+/* A question that was open is not asked any more, and the chip in the making does not count. */
+static void put_out_in_the_middle(void **state) {
+    struct rig rig;
+    (void)state;
+    rig_new(&rig, true, 1, false);
+    rig.by_hand = true;
+    rig_scan(&rig, "42");
+    rig_put(&rig, rig_blank(&rig));
+    assert_true(rig.has_order);
+    put_out(&rig, true);
+    assert_true(rig.forgotten);
+    rig_says(&rig, DESK_HALT, "Throw the chip for bib 42 away.");
+    rig_written(&rig);
+    rig_says(&rig, DESK_HALT, "Throw the chip for bib 42 away.");
+    assert_int_equal(rig.records, 0);
+    rig_free(&rig);
+    rig_new(&rig, true, 1, false);
+    rig_scan(&rig, "3000");
+    rig_says(&rig, DESK_ASK, "not a number of this event");
+    put_out(&rig, false);
+    rig_says(&rig, DESK_HALT, "put out by the lead (dead)");
+    assert_int_equal(rig_view(&rig)->question, 0);
+    rig_free(&rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(fails_and_is_tried_again),
+        cmocka_unit_test(two_answered_three_times),
         cmocka_unit_test(number_while_writing),
         cmocka_unit_test(answers_to_no_order),
         cmocka_unit_test(read_back_wrong),
@@ -539,6 +622,8 @@ int main(void) {
         cmocka_unit_test(no_encoder_in_sight),
         cmocka_unit_test(broken_kept),
         cmocka_unit_test(faulty_scans),
+        cmocka_unit_test(put_out_closes_the_desk),
+        cmocka_unit_test(put_out_in_the_middle),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
