@@ -14,7 +14,7 @@
 enum web_cell {
     WEB_CELL_BARE = '.',    /* not chipped */
     WEB_CELL_CHIPPED = 'c', /* by the table whose number it is, or nobody's number */
-    WEB_CELL_OTHERS = 'o',  /* chipped by a table whose number it is not */
+    WEB_CELL_OTHERS = 'o',  /* chipped by a table whose number it was not, and that still works */
     WEB_CELL_HALF = 'p',    /* fewer chips than its set has */
     WEB_CELL_DOUBLED = 'd',
     WEB_CELL_SHARED = 's',  /* its chip is on another bib, too */

@@ -183,4 +183,17 @@ test('a folder that was copied: the desk and the floor say what to do', { timeou
     await chip(desk, 1003);
     assert.deepEqual(desk.wrong, []);
   });
+  await t.test('a laptop that was put out closes its desk', async () => {
+    await lead.must(['retire', 'Table 1', '--stolen']);
+    await lead.must(['carry', 'out', join(folder, 'out.carry')]);
+    await table.must(['carry', 'in', join(folder, 'out.carry')]);
+    await tone(desk, 'halt');
+    assert.match(await desk.locator('#sentence').textContent(), /put out by the lead \(stolen\)/);
+    await desk.locator('#state', { hasText: 'hand it to the lead' }).waitFor();
+    await until('no button begins anything', 10000, async () => await desk.locator('#commands button').count() === 0);
+    await scan(desk, '1005');
+    await desk.locator('#aside', { hasText: 'Nothing is taken here' }).waitFor();
+    assert.deepEqual((await table.json(['ask', '1005'])).issues, []);
+    assert.deepEqual(await faults(desk), []);
+  });
 });
