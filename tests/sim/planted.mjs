@@ -11,7 +11,7 @@ import { fileURLToPath } from 'node:url';
 const source = join(dirname(fileURLToPath(import.meta.url)), '..', '..');
 const build = process.argv[2];
 const chosen = process.argv.slice(3).map(Number);
-const SEEDS = 40; // at most so many histories for each
+const SEEDS = 200; // at most so many histories for each
 const PLANS = [['--stations', '8', '--seconds', '10']];
 
 function readFaults() {
