@@ -2,8 +2,6 @@
  * test_desk_memory.c: memory runs out at any moment while a table works. For every n, the n-th
  * allocation of the desk's steps fails (SQLite's too), and the node stops, as it does for such an
  * error. Started again, the desk ends with each bib chipped once, with what is really on its chips.
- *
- * The linker hands this program's malloc, calloc and realloc to the __wrap functions below.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -14,9 +12,9 @@
 
 #include <cmocka.h>
 #include <sodium.h>
-#include <sqlite3.h>
 
 #include "tests/unit/desk_rig.h"
+#include "tests/unit/scarce.h"
 
 /* ---- failing allocations ---- */
 
@@ -25,7 +23,7 @@ static struct {
     size_t left; /* allocations until one fails, and all that follow in its step */
 } fault;
 
-static bool fails(bool sqlite) {
+bool scarce_fails(bool sqlite) {
     if (!fault.armed || !fault.inside || sqlite != fault.sqlite) {
         return false;
     }
@@ -35,30 +33,6 @@ static bool fails(bool sqlite) {
     }
     fault.failed = true;
     return true;
-}
-
-void *__real_malloc(size_t size);
-void *__real_calloc(size_t count, size_t size);
-void *__real_realloc(void *memory, size_t size);
-void *__wrap_malloc(size_t size);
-void *__wrap_calloc(size_t count, size_t size);
-void *__wrap_realloc(void *memory, size_t size);
-void *__wrap_malloc(size_t size) {
-    return fails(false) ? NULL : __real_malloc(size);
-}
-void *__wrap_calloc(size_t count, size_t size) {
-    return fails(false) ? NULL : __real_calloc(count, size);
-}
-void *__wrap_realloc(void *memory, size_t size) {
-    return fails(false) ? NULL : __real_realloc(memory, size);
-}
-
-static sqlite3_mem_methods sqlite_memory;
-static void *sqlite_malloc(int size) {
-    return fails(true) ? NULL : sqlite_memory.xMalloc(size);
-}
-static void *sqlite_realloc(void *memory, int size) {
-    return fails(true) ? NULL : sqlite_memory.xRealloc(memory, size);
 }
 
 /* Records are written by the node and not by the desk: only its own steps fail. */
@@ -236,14 +210,7 @@ static void series(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {cmocka_unit_test(pair), cmocka_unit_test(series)};
-    if (sodium_init() < 0) {
-        return 1;
-    }
-    sqlite3_config(SQLITE_CONFIG_GETMALLOC, &sqlite_memory);
-    sqlite3_mem_methods methods = sqlite_memory;
-    methods.xMalloc = sqlite_malloc;
-    methods.xRealloc = sqlite_realloc;
-    if (sqlite3_config(SQLITE_CONFIG_MALLOC, &methods) != SQLITE_OK) {
+    if (sodium_init() < 0 || !scarce_sqlite()) {
         return 1;
     }
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -3,8 +3,6 @@
  * (once, or it and all that follow), SQLite's allocations too. The call then says ERR_MEMORY or has
  * done all of its work; nothing is half done; the ledger verifies; and the same call works when
  * there is memory again.
- *
- * The linker hands this program's malloc, calloc and realloc to the __wrap functions below.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -19,6 +17,7 @@
 
 #include "common/carry.h"
 #include "common/sync.h"
+#include "tests/unit/scarce.h"
 #include "tests/unit/world.h"
 
 /* ---- failing allocations ---- */
@@ -29,7 +28,7 @@ static struct {
     size_t count; /* seen while armed */
 } fault;
 
-static bool fails(bool sqlite) {
+bool scarce_fails(bool sqlite) {
     if (!fault.armed || sqlite != fault.sqlite) {
         return false;
     }
@@ -44,38 +43,6 @@ static bool fails(bool sqlite) {
     fault.failed = true;
     fault.left = fault.stays ? 1 : 0;
     return true;
-}
-
-void *__real_malloc(size_t size);
-void *__real_calloc(size_t count, size_t size);
-void *__real_realloc(void *memory, size_t size);
-void *__wrap_malloc(size_t size);
-void *__wrap_calloc(size_t count, size_t size);
-void *__wrap_realloc(void *memory, size_t size);
-void *__wrap_malloc(size_t size) {
-    return fails(false) ? NULL : __real_malloc(size);
-}
-void *__wrap_calloc(size_t count, size_t size) {
-    return fails(false) ? NULL : __real_calloc(count, size);
-}
-void *__wrap_realloc(void *memory, size_t size) {
-    return fails(false) ? NULL : __real_realloc(memory, size);
-}
-
-static sqlite3_mem_methods sqlite_memory;
-static void *sqlite_malloc(int size) {
-    return fails(true) ? NULL : sqlite_memory.xMalloc(size);
-}
-static void *sqlite_realloc(void *memory, int size) {
-    return fails(true) ? NULL : sqlite_memory.xRealloc(memory, size);
-}
-
-static void wrap_sqlite(void) {
-    sqlite3_config(SQLITE_CONFIG_GETMALLOC, &sqlite_memory);
-    sqlite3_mem_methods methods = sqlite_memory;
-    methods.xMalloc = sqlite_malloc;
-    methods.xRealloc = sqlite_realloc;
-    assert_int_equal(sqlite3_config(SQLITE_CONFIG_MALLOC, &methods), SQLITE_OK);
 }
 
 /* ---- trials ---- */
@@ -898,6 +865,6 @@ int main(void) {
     if (sodium_init() < 0) {
         return 1;
     }
-    wrap_sqlite();
+    assert_true(scarce_sqlite());
     return cmocka_run_group_tests(tests, group_begin, group_end);
 }

@@ -1,6 +1,5 @@
 /* The sync machine when memory runs out: the n-th allocation of a step fails, for every n. A step
- * may say ERR_MEMORY; it must not crash, and what it left undone must be made good later. The
- * linker puts the functions below in front of the library's own. */
+ * may say ERR_MEMORY; it must not crash, and what it left undone must be made good later. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdint.h>
@@ -11,13 +10,7 @@
 #include <cmocka.h>
 
 #include "tests/unit/rig.h"
-
-void *__real_malloc(size_t size);
-void *__real_calloc(size_t count, size_t size);
-void *__real_realloc(void *memory, size_t size);
-void *__wrap_malloc(size_t size);
-void *__wrap_calloc(size_t count, size_t size);
-void *__wrap_realloc(void *memory, size_t size);
+#include "tests/unit/scarce.h"
 
 static bool inside;     /* a step of a machine */
 static long seen;       /* allocations in steps so far */
@@ -25,24 +18,12 @@ static long fail_at;    /* this one fails; 0 for none */
 static bool fail_after; /* and all that follow it in the same step */
 static bool failing;
 
-static bool is_failed(void) {
-    if (!inside)
+bool scarce_fails(bool sqlite) {
+    if (sqlite || !inside)
         return false;
     seen++;
     failing = failing || seen == fail_at;
     return seen == fail_at || (failing && fail_after);
-}
-
-void *__wrap_malloc(size_t size) {
-    return is_failed() ? NULL : __real_malloc(size);
-}
-
-void *__wrap_calloc(size_t count, size_t size) {
-    return is_failed() ? NULL : __real_calloc(count, size);
-}
-
-void *__wrap_realloc(void *memory, size_t size) {
-    return is_failed() ? NULL : __real_realloc(memory, size);
 }
 
 static void stepping(bool now_inside) {
