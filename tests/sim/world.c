@@ -76,6 +76,7 @@ static void send(struct world *world, size_t at, const struct sync_order *order)
     buffer_append_slice(&bytes, order->bytes);
     if (world->host[at].mangles && mangle(&world->net.dice, &world->poison, &bytes)) {
         world->mangled++;
+        world->host[at].mangled = true;
     }
     for (size_t i = 0; i < world->places; i++) {
         if (i != at && bytes.size > 1 &&

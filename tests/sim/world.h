@@ -27,6 +27,7 @@ struct host {
     bool cut_power;      /* when it dies next, it is the power */
     bool power_soon;     /* when it has started again after its death, the power goes */
     bool mangles;        /* what it sends is spoilt */
+    bool mangled;        /* has done so, in sessions that may still last */
     uint64_t committed;  /* records that its ledger held after the last commit */
     size_t memory_max;   /* bytes for each peer, at most, up to now */
 };
